@@ -1,0 +1,139 @@
+package timecode
+
+import (
+	"math/big"
+	"testing"
+
+	"pgregory.net/rapid"
+)
+
+var allRates = []Rate{Rate23976, Rate24, Rate25, Rate2997, Rate2997DF, Rate30, Rate48, Rate50, Rate5994, Rate5994DF, Rate60, {Num: 12, Den: 1}, {Num: 18, Den: 1}, {Num: 100000, Den: 4171}}
+
+// SMPTE ST 12-1 drop-frame counting: 10 minutes are 17982 frames, one hour
+// 107892; 00:00:59;29 is followed by 00:01:00;02 (the standard's own example).
+func TestDropFrameVectors(t *testing.T) {
+	r := Rate2997DF
+	for _, c := range []struct {
+		frame int64
+		tc    string
+	}{
+		{0, "00:00:00;00"}, {1799, "00:00:59;29"}, {1800, "00:01:00;02"}, {17981, "00:09:59;29"},
+		{17982, "00:10:00;00"}, {107892, "01:00:00;00"}, {24*107892 - 1, "23:59:59;29"},
+	} {
+		if got := r.Timecode(c.frame); got != c.tc {
+			t.Errorf("Timecode(%d) = %s, want %s", c.frame, got, c.tc)
+		}
+		if got, err := r.ParseTimecode(c.tc); err != nil || got != c.frame {
+			t.Errorf("ParseTimecode(%s) = %d, %v, want %d", c.tc, got, err, c.frame)
+		}
+	}
+	if _, err := r.ParseTimecode("00:01:00;00"); err == nil {
+		t.Error("the dropped number 00:01:00;00 was accepted")
+	}
+	if got := Rate2997.Timecode(107892); got != "00:59:56:12" {
+		t.Errorf("non-drop label of frame 107892 = %s, want 00:59:56:12 (3.6 s behind: 108 numbers)", got)
+	}
+}
+
+// Samples of five frames in turn at 30000/1001 and 48 kHz sum to 8008; a frame
+// at 24000/1001 is exactly 2002 samples (STANDARDS: sound and picture).
+func TestFrameSamples(t *testing.T) {
+	if got := Rate23976.SampleOf(1, 48000); got != 2002 {
+		t.Errorf("a frame at 24000/1001 is %d samples, want 2002", got)
+	}
+	if got := Rate2997.SampleOf(5, 48000); got != 8008 {
+		t.Errorf("five frames at 30000/1001 are %d samples, want 8008", got)
+	}
+	if got := Rate2997.SampleOf(1, 48000); got != 1602 {
+		t.Errorf("frame 1 at 30000/1001 begins at %d, want round(1601.6) = 1602", got)
+	}
+}
+
+// Every frame of 24 hours, both ways, against exact rational arithmetic on a
+// stride and the identity on all of them.
+func TestFrameSampleIdentity(t *testing.T) {
+	for _, r := range allRates {
+		for _, sr := range []int{44100, 48000, 96000} {
+			stride := int64(1)
+			if testing.Short() {
+				stride = 97
+			}
+			last := 24 * 3600 * r.Num / r.Den
+			for k := int64(-1000); k <= last; k += stride {
+				s := r.SampleOf(k, sr)
+				if got := r.FrameOf(s, sr); got != k {
+					t.Fatalf("%s at %d Hz: FrameOf(SampleOf(%d)) = %d", r, sr, k, got)
+				}
+				if k%4999 == 0 || k < 0 {
+					x := big.NewRat(k*int64(sr)*r.Den, r.Num)
+					if want := RoundRat(x); s != want {
+						t.Fatalf("%s at %d Hz: SampleOf(%d) = %d, want %d", r, sr, k, s, want)
+					}
+				}
+			}
+		}
+	}
+}
+
+func TestFrameOfIsTheSoundingFrame(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		r := rapid.SampledFrom(allRates).Draw(t, "rate")
+		sr := rapid.SampledFrom([]int{44100, 48000, 96000}).Draw(t, "sr")
+		s := rapid.Int64Range(-1e9, 1e10).Draw(t, "sample")
+		k := r.FrameOf(s, sr)
+		if r.SampleOf(k, sr) > s || r.SampleOf(k+1, sr) <= s {
+			t.Fatalf("sample %d is not inside frame %d", s, k)
+		}
+	})
+}
+
+func TestTimecodeRoundTrip(t *testing.T) {
+	for _, r := range allRates {
+		stride := int64(7)
+		for k := int64(0); k < r.DayFrames(); k += stride {
+			tc := r.Timecode(k)
+			got, err := r.ParseTimecode(tc)
+			if err != nil || got != k {
+				t.Fatalf("%s: frame %d -> %s -> %d, %v", r, k, tc, got, err)
+			}
+		}
+	}
+}
+
+func TestParseRate(t *testing.T) {
+	good := map[string]Rate{"23.976": Rate23976, "24000/1001": Rate23976, "29.97df": Rate2997DF, "30000/1001df": Rate2997DF,
+		"25": Rate25, "24fps": Rate24, "12.5": {Num: 25, Den: 2}}
+	for s, want := range good {
+		if got, err := ParseRate(s); err != nil || got != want {
+			t.Errorf("ParseRate(%q) = %v, %v, want %v", s, got, err, want)
+		}
+	}
+	for _, s := range []string{"", "0", "-24", "24/0", "25df", "1e9", "5000", "abc", "1/3", "99999999999999999999/1"} {
+		if got, err := ParseRate(s); err == nil {
+			t.Errorf("ParseRate(%q) = %v, want an error", s, got)
+		}
+	}
+	for _, r := range allRates {
+		if back, err := ParseRate(r.String()); err != nil || back != r {
+			t.Errorf("ParseRate(%q) = %v, %v", r, back, err)
+		}
+	}
+}
+
+func TestRatioText(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		r := R(rapid.Int64Range(-MaxTerm, MaxTerm).Draw(t, "num"), rapid.Int64Range(1, MaxTerm).Draw(t, "den"))
+		back, err := ParseRatio(r.String())
+		if err != nil || back != r {
+			t.Fatalf("%s -> %v, %v", r, back, err)
+		}
+	})
+}
+
+func TestParsePositionRefuses(t *testing.T) {
+	for _, s := range []string{"", "1.5", "abc", "00:00:00", "00:00:00:24", "24:00:00:00", "00:60:00:00", "::::", "-1:00:00:00"} {
+		if got, err := Rate24.ParsePosition(s); err == nil {
+			t.Errorf("ParsePosition(%q) = %d, want an error", s, got)
+		}
+	}
+}
