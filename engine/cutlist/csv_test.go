@@ -1,0 +1,121 @@
+package cutlist
+
+import (
+	"bytes"
+	"reflect"
+	"strings"
+	"testing"
+
+	"cuechoir/engine/timecode"
+	"cuechoir/internal/fault"
+
+	"pgregory.net/rapid"
+)
+
+func axis(r timecode.Rate, start string, frames int64) Axis {
+	s, err := r.ParseTimecode(start)
+	if err != nil {
+		panic(err)
+	}
+	return Axis{Rate: r, Start: s, Frames: frames}
+}
+
+func frames(cuts []Cut) (out []int64) {
+	for _, c := range cuts {
+		out = append(out, c.Frame)
+	}
+	return out
+}
+
+// One hour of drop-frame time code is 107892 frames (SMPTE ST 12-1), so
+// 01:00:10;00 on a clock that starts at the hour is frame 300.
+func TestReadCSVPositions(t *testing.T) {
+	cases := []struct {
+		name, text string
+		axis       Axis
+		want       []int64
+	}{
+		{"bare frames", "10\n240\n", axis(timecode.Rate24, "00:00:00:00", 1000), []int64{10, 240}},
+		{"header, other order", "name,frame\nbell,12\n", axis(timecode.Rate24, "00:00:00:00", 1000), []int64{12}},
+		{"time code on the reference's clock", "timecode\n01:00:10;00\n", axis(timecode.Rate2997DF, "01:00:00;00", 1000), []int64{300}},
+		{"bare time code", "01:00:01:00\n01:00:02:12\n", axis(timecode.Rate25, "01:00:00:00", 1000), []int64{25, 62}},
+		{"seconds by header", "seconds\n10\n", axis(timecode.Rate23976, "00:00:00:00", 1000), []int64{240}},
+		{"seconds by their point", "10.01\n2.5s\n", axis(timecode.Rate23976, "00:00:00:00", 1000), []int64{60, 240}},
+		{"semicolons, comments, CRLF, BOM", "\ufeff# cuts\r\nframe;kind;end\r\n5;dissolve;17\r\n", axis(timecode.Rate24, "00:00:00:00", 1000), []int64{5}},
+		{"twice the same frame", "7\n7\n", axis(timecode.Rate24, "00:00:00:00", 1000), []int64{7}},
+	}
+	for _, c := range cases {
+		cuts, problems, err := ReadCSV(strings.NewReader(c.text), "cuts.csv", c.axis)
+		if err != nil || len(problems) > 0 || !reflect.DeepEqual(frames(cuts), c.want) {
+			t.Errorf("%s: %v, %v, %v, want %v", c.name, frames(cuts), problems, err, c.want)
+		}
+	}
+}
+
+func TestReadCSVTellsEachBadLine(t *testing.T) {
+	text := "frame,kind,end\n10,cut\nhello\n-5\n99999\n20,wobble\n30,dissolve,25\n\"40\n50,dissolve,62\n60,cut,60,,,,extra\n"
+	cuts, problems, err := ReadCSV(strings.NewReader(text), "cuts.csv", axis(timecode.Rate24, "00:00:00:00", 1000))
+	if err != nil || !reflect.DeepEqual(frames(cuts), []int64{10, 50}) {
+		t.Fatalf("%v, %v", frames(cuts), err)
+	}
+	var lines []int
+	for _, p := range problems {
+		lines = append(lines, p.Line)
+	}
+	if want := []int{3, 4, 5, 6, 7, 8, 10}; !reflect.DeepEqual(lines, want) {
+		t.Errorf("told lines %v, want %v (%v)", lines, want, problems)
+	}
+}
+
+func TestReadCSVRefuses(t *testing.T) {
+	big := strings.Repeat("1\n", MaxTableRows+1)
+	for text, kind := range map[string]fault.Kind{"\x00\x01": fault.Malformed, "\xff\xfe1": fault.Malformed, big: fault.OverLimit} {
+		_, _, err := ReadCSV(strings.NewReader(text), "x.csv", axis(timecode.Rate24, "00:00:00:00", 10))
+		if fault.KindOf(err) != kind {
+			t.Errorf("%.10q: %v, want %v", text, err, kind)
+		}
+	}
+}
+
+func TestCSVRoundTrip(t *testing.T) {
+	a := axis(timecode.Rate2997DF, "01:00:00;00", 5000)
+	rapid.Check(t, func(t *rapid.T) {
+		var cuts []Cut
+		for range rapid.IntRange(0, 20).Draw(t, "n") {
+			f := rapid.Int64Range(0, 4999).Draw(t, "frame")
+			c := Cut{Frame: f, End: f, Kind: HardCut, Confidence: 1, Name: rapid.StringMatching(`([a-z",; ]{0,12}[a-z])?`).Draw(t, "name")}
+			c.Name = strings.TrimSpace(c.Name)
+			if rapid.Bool().Draw(t, "soft") {
+				c.Kind, c.End = Dissolve, rapid.Int64Range(f, 5000).Draw(t, "end")
+			}
+			cuts = append(cuts, c)
+		}
+		cuts = Merge(nil, cuts)
+		var b bytes.Buffer
+		if err := WriteCSV(&b, cuts, a); err != nil {
+			t.Fatal(err)
+		}
+		back, problems, err := ReadCSV(&b, "x.csv", a)
+		if err != nil || len(problems) > 0 || len(back) != len(cuts) || (len(cuts) > 0 && !reflect.DeepEqual(back, cuts)) {
+			t.Fatalf("%v %v: %v, want %v", err, problems, back, cuts)
+		}
+	})
+}
+
+func FuzzCSV(f *testing.F) {
+	for _, s := range []string{"10\n20\n", "frame,kind,end,name\n1,dissolve,9,\"a, b\"\n", "timecode\n00:00:01;12\n", "seconds\n1.5\n", "\"", "a;b\tc,d", "1e999999999\n", "# x\n\n;;\n"} {
+		f.Add(s)
+	}
+	a := axis(timecode.Rate23976, "01:00:00:00", 100000)
+	f.Fuzz(func(t *testing.T, s string) {
+		cuts, _, err := ReadCSV(strings.NewReader(s), "f.csv", a)
+		if err != nil {
+			return
+		}
+		for i, c := range cuts {
+			if c.Validate(a.Frames) != nil || i > 0 && c.Frame <= cuts[i-1].Frame {
+				t.Fatalf("cut %d of %q is not valid: %+v", i, s, c)
+			}
+		}
+	})
+}
