@@ -1,0 +1,118 @@
+package loudness
+
+import "math"
+
+// True peak: the largest value of the signal rebuilt between its samples
+// (ITU-R BS.1770, Annex 2). Method: four-fold oversampling by a polyphase
+// windowed sinc, longer than the annex's own 48 taps: flat to 0.44 of the
+// sample rate. Cost: 16 steps a sample, none where a bound shows that no new
+// maximum can come. Known failure: a four-fold grid can miss the crest by up
+// to 20*log10(cos(pi*f/(4*fs))): 0.17 dB at fs/4, 0.6 dB near fs/2 (Annex 2,
+// attachment 1); the standard accepts it.
+const (
+	tpTaps = 32 // per phase
+	tpHalf = tpTaps / 2
+	tpHist = tpTaps - 1
+	tpBeta = 6.0 // Kaiser window: side lobes about -60 dB
+)
+
+// interpolator holds the taps of phases 1/4, 2/4, 3/4; phase 0 is the samples
+// themselves. Phase 3/4 mirrors 1/4, so both come from an even and an odd half.
+type interpolator struct {
+	even, odd, mid [tpHalf]float64
+	l1             float64 // largest sum of |tap| of a phase: bounds any output
+}
+
+func newInterpolator() *interpolator {
+	quarter, mid := tpPhase(0.25), tpPhase(0.5)
+	ip := &interpolator{l1: math.Max(sumAbs(quarter), sumAbs(mid)) * (1 + 1e-12)}
+	for k := range tpHalf {
+		a, b := quarter[k], quarter[tpTaps-1-k]
+		ip.even[k], ip.odd[k] = (a+b)/2, (a-b)/2
+		ip.mid[k] = mid[k]
+	}
+	return ip
+}
+
+// tpPhase gives the taps that rebuild the signal at fraction of a sample after
+// the tap at tpHalf-1, with unit gain at 0 Hz.
+func tpPhase(fraction float64) [tpTaps]float64 {
+	var h [tpTaps]float64
+	sum := 0.0
+	for k := range h {
+		d := float64(tpHalf-1) + fraction - float64(k)
+		r := d / tpHalf
+		h[k] = math.Sin(math.Pi*d) / (math.Pi * d) * besselI0(tpBeta*math.Sqrt(math.Max(0, 1-r*r))) / besselI0(tpBeta)
+		sum += h[k]
+	}
+	for k := range h {
+		h[k] /= sum
+	}
+	return h
+}
+
+func sumAbs(h [tpTaps]float64) float64 {
+	s := 0.0
+	for _, v := range h {
+		s += math.Abs(v)
+	}
+	return s
+}
+
+// besselI0 is the modified Bessel function of order 0 by its power series.
+func besselI0(x float64) float64 {
+	sum, term := 1.0, 1.0
+	for k := 1; term > sum*1e-17; k++ {
+		term *= (x / 2) * (x / 2) / float64(k*k)
+		sum += term
+	}
+	return sum
+}
+
+// peak returns the larger of max and the largest |value| between the samples
+// of buf, which begins with tpHist samples that came before.
+func (ip *interpolator) peak(buf []float64, max float64) float64 {
+	const stretch = 32
+	for at := 0; at+tpHist < len(buf); at += stretch {
+		end := min(at+stretch+tpHist, len(buf))
+		part := buf[at:end]
+		if maxAbs(part)*ip.l1 <= max {
+			continue
+		}
+		max = ip.peakPart(part, max)
+	}
+	return max
+}
+
+func (ip *interpolator) peakPart(buf []float64, max float64) float64 {
+	for n := 0; n+tpTaps <= len(buf); n++ {
+		x := (*[tpTaps]float64)(buf[n:])
+		var e, o, m float64
+		for k := range tpHalf {
+			a, b := x[k]+x[tpTaps-1-k], x[k]-x[tpTaps-1-k]
+			e += float64(ip.even[k] * a)
+			o += float64(ip.odd[k] * b)
+			m += float64(ip.mid[k] * a)
+		}
+		if y := math.Abs(e + o); y > max {
+			max = y
+		}
+		if y := math.Abs(e - o); y > max {
+			max = y
+		}
+		if y := math.Abs(m); y > max {
+			max = y
+		}
+	}
+	return max
+}
+
+func maxAbs(x []float64) float64 {
+	m := 0.0
+	for _, v := range x {
+		if a := math.Abs(v); a > m {
+			m = a
+		}
+	}
+	return m
+}
