@@ -1,0 +1,128 @@
+package audiofile
+
+import (
+	"encoding/binary"
+	"math"
+)
+
+// encode writes the samples of x into b, which has room for all of them, and
+// says how many were not finite. The format has passed checkWritable.
+func encode(b []byte, x []float32, fm Format) (notFinite int) {
+	if fm.Float {
+		return encodeFloat(b, x)
+	}
+	switch fm.Bits {
+	case 16:
+		for i, s := range x {
+			v := quantize(s, 1<<15, &notFinite)
+			binary.LittleEndian.PutUint16(b[2*i:], uint16(v))
+		}
+	case 24:
+		for i, s := range x {
+			v := quantize(s, 1<<23, &notFinite)
+			t := b[3*i : 3*i+3]
+			t[0], t[1], t[2] = byte(v), byte(v>>8), byte(v>>16)
+		}
+	case 32:
+		for i, s := range x {
+			v := quantize(s, 1<<31, &notFinite)
+			binary.LittleEndian.PutUint32(b[4*i:], uint32(v))
+		}
+	}
+	return notFinite
+}
+
+func encodeFloat(b []byte, x []float32) (notFinite int) {
+	for i, s := range x {
+		if s-s != 0 { // only NaN and ±Inf
+			notFinite++
+			s = finite(s)
+		}
+		binary.LittleEndian.PutUint32(b[4*i:], math.Float32bits(s))
+	}
+	return notFinite
+}
+
+// finite puts 0 for NaN and full scale for ±Inf.
+func finite(s float32) float32 {
+	switch {
+	case s > 0:
+		return 1
+	case s < 0:
+		return -1
+	}
+	return 0
+}
+
+// quantize rounds x·scale half away from zero into [-scale, scale-1]. The sum
+// with 0.5 is exact: a float32 has 24 significant bits and the float64 has 53.
+func quantize(x float32, scale float64, notFinite *int) int64 {
+	v := float64(x) * scale
+	switch {
+	case v >= scale-1:
+		if v > math.MaxFloat64 {
+			*notFinite++
+		}
+		return int64(scale) - 1
+	case v <= -scale:
+		if v < -math.MaxFloat64 {
+			*notFinite++
+		}
+		return -int64(scale)
+	case v >= 0:
+		return int64(v + 0.5)
+	case v < 0:
+		return int64(v - 0.5)
+	}
+	*notFinite++
+	return 0
+}
+
+// decode reads len(x) samples from b and says how many were not finite and
+// the index of the first of them.
+func decode(x []float32, b []byte, fm Format) (notFinite, first int) {
+	if fm.Float {
+		return decodeFloat(x, b, fm.Bits)
+	}
+	switch fm.Bits {
+	case 8: // unsigned, 128 is silence
+		for i := range x {
+			x[i] = float32(int(b[i])-128) / (1 << 7)
+		}
+	case 16:
+		for i := range x {
+			x[i] = float32(int16(binary.LittleEndian.Uint16(b[2*i:]))) / (1 << 15)
+		}
+	case 24:
+		for i := range x {
+			t := b[3*i : 3*i+3]
+			v := int32(uint32(t[0])<<8|uint32(t[1])<<16|uint32(t[2])<<24) >> 8
+			x[i] = float32(v) / (1 << 23)
+		}
+	case 32:
+		for i := range x {
+			x[i] = float32(int32(binary.LittleEndian.Uint32(b[4*i:]))) / (1 << 31)
+		}
+	}
+	return 0, 0
+}
+
+func decodeFloat(x []float32, b []byte, bits int) (notFinite, first int) {
+	for i := range x {
+		var s float32
+		if bits == 32 {
+			s = math.Float32frombits(binary.LittleEndian.Uint32(b[4*i:]))
+		} else {
+			s = float32(math.Float64frombits(binary.LittleEndian.Uint64(b[8*i:])))
+		}
+		if s-s != 0 {
+			if notFinite == 0 {
+				first = i
+			}
+			notFinite++
+			s = 0
+		}
+		x[i] = s
+	}
+	return notFinite, first
+}
