@@ -1,0 +1,139 @@
+package pitch
+
+import "math"
+
+// band is the sound limited to what carries pitch, at a lower rate. Sample k
+// of it stands at sample k*step of the original: no delay is left in it.
+type band struct {
+	y    []float32
+	step int     // original samples a decimated sample
+	rate float64 // Hz
+	sums []float64
+}
+
+// The band: below MinHz*lowCut nothing is wanted (rumble), above highCutHz
+// breath outweighs the harmonics (common practice).
+const (
+	targetRate = 14700.0 // 44.1 kHz and 48 kHz are decimated by three
+	highCutHz  = 3600.0
+	lowCut     = 0.8
+	firHalf    = 12 // half length of the low-pass, in decimated samples
+)
+
+func limitBand(x []float32, sampleRate int, o Options) *band {
+	step := max(1, int(float64(sampleRate)/targetRate))
+	b := &band{step: step, rate: float64(sampleRate) / float64(step)}
+	h := lowPass(highCutHz/float64(sampleRate), firHalf*step)
+	half := firHalf * step
+	b.y = make([]float32, (len(x)-1)/step+1)
+	for k := range b.y {
+		b.y[k] = float32(convolveAt(x, h, k*step, half))
+	}
+	highPassBothWays(b.y, lowCut*o.MinHz/b.rate)
+	b.sums = make([]float64, len(b.y)+1)
+	for k, v := range b.y {
+		b.sums[k+1] = b.sums[k] + float64(v)*float64(v)
+	}
+	return b
+}
+
+// lowPass is a Hann-windowed sinc of 2*half+1 taps with its -6 dB point at
+// cutoff (cycles a sample) and unit gain at 0 Hz.
+func lowPass(cutoff float64, half int) []float32 {
+	h := make([]float64, 2*half+1)
+	sum := 0.0
+	for i := range h {
+		t := float64(i - half)
+		v := 2 * cutoff
+		if t != 0 {
+			v = math.Sin(2*math.Pi*cutoff*t) / (math.Pi * t)
+		}
+		h[i] = v * (0.5 + 0.5*math.Cos(math.Pi*t/float64(half+1)))
+		sum += h[i]
+	}
+	out := make([]float32, len(h))
+	for i := range h {
+		out[i] = float32(h[i] / sum)
+	}
+	return out
+}
+
+func convolveAt(x, h []float32, at, half int) float32 {
+	lo, hi := at-half, at+half+1
+	if lo >= 0 && hi <= len(x) {
+		s := x[lo:hi]
+		h = h[:len(s)]
+		var a0, a1, a2, a3 float32
+		i := 0
+		for ; i+4 <= len(s); i += 4 {
+			a0 += s[i] * h[i]
+			a1 += s[i+1] * h[i+1]
+			a2 += s[i+2] * h[i+2]
+			a3 += s[i+3] * h[i+3]
+		}
+		for ; i < len(s); i++ {
+			a0 += s[i] * h[i]
+		}
+		if sum := a0 + a1 + a2 + a3; sum-sum == 0 { // neither NaN nor infinite
+			return sum
+		}
+	}
+	var sum float32
+	for i := max(lo, 0); i < min(hi, len(x)); i++ {
+		if v := x[i]; v-v == 0 {
+			sum += v * h[i-lo]
+		}
+	}
+	return sum
+}
+
+// highPassBothWays runs a second-order Butterworth high-pass forward and
+// back, so that its phase cancels (RBJ cookbook; cutoff in cycles a sample).
+func highPassBothWays(y []float32, cutoff float64) {
+	w := 2 * math.Pi * cutoff
+	alpha := math.Sin(w) / math.Sqrt2
+	a0 := 1 + alpha
+	b0 := (1 + math.Cos(w)) / 2 / a0
+	a1, a2 := -2*math.Cos(w)/a0, (1-alpha)/a0
+	pass := func(at func(int) int) {
+		var z1, z2 float64
+		for k := range y {
+			i := at(k)
+			v := float64(y[i])
+			out := b0*v + z1
+			z1 = -2*b0*v - a1*out + z2
+			z2 = b0*v - a2*out
+			y[i] = float32(out)
+		}
+	}
+	pass(func(k int) int { return k })
+	pass(func(k int) int { return len(y) - 1 - k })
+}
+
+// index is where an original sample falls in the band, unrounded.
+func (b *band) index(sample int64) float64 { return float64(sample) / float64(b.step) }
+
+// energy is the sum of squares over [from, to), clipped to the sound.
+func (b *band) energy(from, to int) float64 {
+	from, to = max(0, min(from, len(b.y))), max(0, min(to, len(b.y)))
+	return max(0, b.sums[to]-b.sums[from])
+}
+
+// levelSeconds is the width of the level reading: over a period of E2.
+const levelSeconds = 0.024
+
+func (b *band) levels(frames []Frame) {
+	half := int(math.Round(levelSeconds / 2 * b.rate))
+	for i := range frames {
+		c := int(math.Round(b.index(frames[i].Sample)))
+		frames[i].LevelDB = decibels(b.energy(c-half, c+half) / float64(2*half))
+	}
+}
+
+// decibels of a mean square, not below MinLevelDB.
+func decibels(square float64) float64 {
+	if square < 1e-14 {
+		return MinLevelDB
+	}
+	return 10 * math.Log10(square)
+}

@@ -1,0 +1,156 @@
+package pitch
+
+import (
+	"math"
+	"slices"
+)
+
+// gate holds the levels between which the recording lives, dB.
+type gate struct{ floor, top float64 }
+
+// Levels that decide whether a frame can be voiced at all.
+const (
+	silentDB     = -90.0 // below this nothing is looked for
+	gateRangeDB  = 45.0  // softer than this below the loudest is not the voice
+	floorShare   = 0.05  // the quietest share of a recording is its noise
+	topShare     = 0.95
+	floorMargin  = 5.0  // dB over the noise where half is believed
+	floorCeiling = 30.0 // the noise is never taken to lie nearer the top than this
+)
+
+// levelRange finds the noise floor and the loud level of a recording by order
+// statistics (common practice). A recording without rests has no floor to
+// read: then floorCeiling stands in.
+func levelRange(frames []Frame) (floor, top float64) {
+	v := make([]float64, 0, len(frames))
+	for _, f := range frames {
+		v = append(v, f.LevelDB)
+	}
+	slices.Sort(v)
+	at := func(share float64) float64 { return v[int(share*float64(len(v)-1))] }
+	top = at(topShare)
+	return min(at(floorShare), top-floorCeiling), top
+}
+
+// weight is 0..1: how far the level lets a frame be voice.
+func (g gate) weight(db float64) float64 {
+	over := min(db-g.floor-floorMargin, db-(g.top-gateRangeDB), db-silentDB)
+	return 1 / (1 + math.Exp(-over/1.0))
+}
+
+// Costs of the path (after Boersma 1993, section 3; here negative logs of
+// probabilities, a jump's cost independent of the hop).
+const (
+	jumpCost    = 7.0  // an octave between neighbouring frames
+	switchCost  = 3.0  // voice starting or stopping
+	voicedDepth = 0.28 // a dip this deep is voiced as likely as not
+	depthSlope  = 0.05
+	leastShare  = 0.004
+)
+
+// state is a cell of the trellis: candidate k, or the unvoiced state at 0.
+type state struct {
+	hz, cost float64
+	voiced   float64 // probability of voice by depth and level
+	from     int
+}
+
+// choose runs the path over the candidates and writes Hz, Voiced and
+// Confidence.
+func choose(frames []Frame, nodes [][]candidate, g gate, hop float64) {
+	rows := make([][]state, len(frames))
+	for i := range frames {
+		rows[i] = emit(nodes[i], g.weight(frames[i].LevelDB))
+		if i > 0 {
+			link(rows[i-1], rows[i], hop)
+		}
+	}
+	at := cheapest(rows[len(rows)-1])
+	for i := len(frames) - 1; i >= 0; i-- {
+		s := rows[i][at]
+		f := &frames[i]
+		if at > 0 {
+			f.Hz, f.Voiced, f.Confidence = s.hz, true, s.voiced
+		} else if k := bestGuess(nodes[i]); k >= 0 {
+			f.Hz, f.Confidence = nodes[i][k].hz, rows[i][k+1].voiced
+		}
+		at = s.from
+	}
+	dropBlips(frames, g, hop)
+}
+
+// A run of voice shorter than blipSeconds and softer than blipDB under the
+// loud level is a click bleeding in or a knock, not a sung sound.
+const (
+	blipSeconds = 0.055
+	blipDB      = 12.0
+)
+
+func dropBlips(frames []Frame, g gate, hop float64) {
+	for i := 0; i < len(frames); {
+		j, loud := i, MinLevelDB
+		for j < len(frames) && frames[j].Voiced {
+			loud = max(loud, frames[j].LevelDB)
+			j++
+		}
+		if float64(j-i)*hop < blipSeconds && loud < g.top-blipDB {
+			for k := i; k < j; k++ {
+				frames[k].Voiced = false
+			}
+		}
+		i = j + 1
+	}
+}
+
+func emit(cands []candidate, level float64) []state {
+	row := make([]state, len(cands)+1)
+	best := 0.0
+	for k, c := range cands {
+		p := level / (1 + math.Exp((c.depth-voicedDepth)/depthSlope))
+		row[k+1] = state{hz: c.hz, voiced: p, cost: -math.Log(p*(c.share+leastShare) + 1e-12)}
+		best = max(best, p)
+	}
+	row[0].cost = -math.Log(1 - best + 1e-3)
+	return row
+}
+
+// link finds for each state of a row its cheapest way in.
+func link(prev, row []state, hop float64) {
+	for k := range row {
+		best, from := math.Inf(1), 0
+		for j := range prev {
+			c := prev[j].cost
+			switch {
+			case k > 0 && j > 0:
+				c += jumpCost * math.Abs(math.Log2(row[k].hz/prev[j].hz))
+			case k > 0 || j > 0:
+				c += switchCost
+			}
+			if c < best {
+				best, from = c, j
+			}
+		}
+		row[k].cost += best
+		row[k].from = from
+	}
+}
+
+func cheapest(row []state) int {
+	at := 0
+	for k := range row {
+		if row[k].cost < row[at].cost {
+			at = k
+		}
+	}
+	return at
+}
+
+func bestGuess(cands []candidate) int {
+	at := -1
+	for k := range cands {
+		if at < 0 || cands[k].share > cands[at].share {
+			at = k
+		}
+	}
+	return at
+}

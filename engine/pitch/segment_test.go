@@ -1,0 +1,38 @@
+package pitch
+
+import (
+	"math"
+	"testing"
+
+	"cuechoir/internal/singer"
+)
+
+func TestSegmentCompass(t *testing.T) {
+	const sr = 48000
+	for _, noise := range []float64{-60, -45} {
+		v := singer.Voice{Seed: 3, SampleRate: sr, Breath: 0.05, JitterCents: 4, NoiseDB: noise}
+		notes := compass(sr, "", "", "t", "s", "m", "l")
+		x := v.Sing(notes, 0, 42*sr)
+		addClicks(x, sr, -40, 0.5)
+		frames, err := Track(x, sr, Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		got := Segment(x, frames, sr, SegmentOptions{})
+		if len(got) != len(notes) {
+			t.Errorf("noise %g dBFS: %d notes, sung were %d", noise, len(got), len(notes))
+		}
+		for i := range min(len(got), len(notes)) {
+			g, n := got[i], notes[i]
+			ms := float64(g.Onset-n.Start) / sr * 1000
+			lead := float64(g.Attack-n.Start+n.Lead(sr)) / sr * 1000
+			cents := g.CentreCents - 100*n.Key
+			t.Logf("%2d %s%s key %g: %+.1f ms, attack %+.1f ms, end %+.0f ms, %+.1f±%.1f cents (scoop %.0f of -%g, vibrato %.2f/%.0f of %.2f/%.0f) conf %.2f level %.0f",
+				i, n.Consonant, n.Vowel, n.Key, ms, lead, float64(g.Offset-v.End(notes, i))/sr*1000, cents, g.ErrorCents, g.ScoopCents, n.ScoopCents,
+				g.VibratoHz, g.VibratoCents, n.VibratoHz, n.VibratoCents, g.Confidence, g.LevelDB)
+			if math.Abs(cents) > 6 || math.Abs(ms) > 15 {
+				t.Errorf("note %d: %+.1f cents, %+.1f ms", i, cents, ms)
+			}
+		}
+	}
+}
