@@ -1,6 +1,10 @@
 package loudness
 
-import "math"
+import (
+	"math"
+
+	"cuechoir/internal/dsp"
+)
 
 // True peak: the largest value of the signal rebuilt between its samples
 // (ITU-R BS.1770, Annex 2). Method: four-fold oversampling by a polyphase
@@ -10,10 +14,11 @@ import "math"
 // to 20*log10(cos(pi*f/(4*fs))): 0.17 dB at fs/4, 0.6 dB near fs/2 (Annex 2,
 // attachment 1); the standard accepts it.
 const (
-	tpTaps = 32 // per phase
-	tpHalf = tpTaps / 2
-	tpHist = tpTaps - 1
-	tpBeta = 6.0 // Kaiser window: side lobes about -60 dB
+	tpPhases = 4
+	tpTaps   = 32 // per phase
+	tpHalf   = tpTaps / 2
+	tpHist   = tpTaps - 1
+	tpBeta   = 6.0 // Kaiser window: side lobes about -60 dB
 )
 
 // interpolator holds the taps of phases 1/4, 2/4, 3/4; phase 0 is the samples
@@ -38,11 +43,11 @@ func newInterpolator() *interpolator {
 // the tap at tpHalf-1, with unit gain at 0 Hz.
 func tpPhase(fraction float64) [tpTaps]float64 {
 	var h [tpTaps]float64
+	window := dsp.Kaiser(tpPhases*tpTaps+1, tpBeta) // spans the taps, four points a tap
 	sum := 0.0
 	for k := range h {
 		d := float64(tpHalf-1) + fraction - float64(k)
-		r := d / tpHalf
-		h[k] = math.Sin(math.Pi*d) / (math.Pi * d) * besselI0(tpBeta*math.Sqrt(math.Max(0, 1-r*r))) / besselI0(tpBeta)
+		h[k] = math.Sin(math.Pi*d) / (math.Pi * d) * window[int(tpPhases*(tpHalf+d))]
 		sum += h[k]
 	}
 	for k := range h {
@@ -57,16 +62,6 @@ func sumAbs(h [tpTaps]float64) float64 {
 		s += math.Abs(v)
 	}
 	return s
-}
-
-// besselI0 is the modified Bessel function of order 0 by its power series.
-func besselI0(x float64) float64 {
-	sum, term := 1.0, 1.0
-	for k := 1; term > sum*1e-17; k++ {
-		term *= (x / 2) * (x / 2) / float64(k*k)
-		sum += term
-	}
-	return sum
 }
 
 // peak returns the larger of max and the largest |value| between the samples

@@ -35,7 +35,10 @@ func open(strips []Strip, o Options) ([]*channel, error) {
 		g := Gain(s.GainDB)
 		c := &channel{name: s.Name, src: s.Source, left: g * l, right: g * r, at: s.Start}
 		if s.HighPassHz > 0 {
-			c.filter = newHighPass(s.HighPassHz, o.SampleRate)
+			var err error
+			if c.filter, err = newHighPass(s.HighPassHz, o.SampleRate); err != nil {
+				return nil, c.failed(err)
+			}
 		}
 		out = append(out, c)
 	}

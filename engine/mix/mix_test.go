@@ -47,7 +47,9 @@ func hash(x []float32) [32]byte {
 func band() []mix.Strip {
 	var s []mix.Strip
 	for i := range 9 {
-		src := mix.FromSlice(noise(uint64(i), 9000+1777*i))
+		voice := noise(uint64(i), 9000+1777*i)
+		clear(voice[2000 : len(voice)-99]) // a filter's tail dies in there
+		src := mix.FromSlice(voice)
 		if i%2 == 0 {
 			src, _ = mix.FadeEdges(src, 240)
 		}
