@@ -1,0 +1,33 @@
+package picture
+
+import (
+	"context"
+
+	"cuechoir/engine/cutlist"
+)
+
+// Analyse decodes the picture once and finds its cuts, dissolves and fades, in
+// order of their frames.
+func Analyse(ctx context.Context, path string, o Options) (Info, []cutlist.Cut, error) {
+	r, err := open(ctx, path, o)
+	if err != nil {
+		return Info{}, nil, err
+	}
+	defer r.Close()
+	if r.video == nil {
+		return r.info, nil, noPicture(path)
+	}
+	var d *Detector
+	w, h := fit(r.info.Width, r.info.Height, greyW, greyH)
+	info, err := r.frames(ctx, w, h, func(g Grey) error {
+		if d == nil { // the rate is known from the first frame on
+			d = NewDetector(r.times.rate)
+		}
+		d.Push(g)
+		return nil
+	})
+	if err != nil {
+		return info, nil, err
+	}
+	return info, d.Finish(), nil
+}

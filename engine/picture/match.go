@@ -1,0 +1,104 @@
+package picture
+
+import "math"
+
+// mini is a frame made small for comparing: brightness with the mean taken out
+// and the contrast left as it is.
+type mini struct {
+	w, h int
+	p    []float32 // brightness, 0 to 255
+	mean float64
+	std  float64
+}
+
+// makeMini halves a Grey in each direction.
+func makeMini(g Grey, m *mini) {
+	m.w, m.h = g.W/2, g.H/2
+	if cap(m.p) < m.w*m.h {
+		m.p = make([]float32, m.w*m.h)
+	}
+	m.p = m.p[:m.w*m.h]
+	var sum, sq float64
+	for y := range m.h {
+		r0, r1 := g.Pix[2*y*g.W:], g.Pix[(2*y+1)*g.W:]
+		for x := range m.w {
+			v := float32(int(r0[2*x])+int(r0[2*x+1])+int(r1[2*x])+int(r1[2*x+1])) / 4
+			m.p[y*m.w+x] = v
+			sum += float64(v)
+			sq += float64(v) * float64(v)
+		}
+	}
+	n := float64(m.w * m.h)
+	m.mean = sum / n
+	m.std = math.Sqrt(max(0, sq/n-m.mean*m.mean))
+}
+
+// Block matching. A block of one frame looks for itself in the next within a
+// few points: what the camera and the players move is found again, what a cut
+// replaces is not (motion-compensated block differences as a measure of change:
+// Shahraray, "Scene change detection and content-based sampling of video
+// sequences", SPIE 2419, 1995).
+const (
+	blockSide   = 6 // points of a mini
+	searchReach = 4
+	// grainVar is the variance, in levels squared, that grain leaves in a mini:
+	// blocks flatter than this say nothing.
+	grainVar = 12.0
+)
+
+// change is how much of frame b is not found in frame a, 0 (all found) to
+// about 1. Gain differences between whole frames (flicker) are taken out
+// first. It is not symmetric.
+func change(a, b *mini) float64 {
+	gain := flickerGain(a, b)
+	var miss, all float64
+	for y := 0; y+blockSide <= b.h; y += blockSide {
+		for x := 0; x+blockSide <= b.w; x += blockSide {
+			m, v := matchBlock(a, b, x, y, gain)
+			miss += m
+			all += v
+		}
+	}
+	return miss / all
+}
+
+// maxFlicker is how far the gain of old film goes from frame to frame.
+const maxFlicker = 1.35
+
+// flickerGain is what b is multiplied by to have a's mean, within bounds.
+func flickerGain(a, b *mini) float32 {
+	g := (a.mean + 4) / (b.mean + 4)
+	return float32(max(1/maxFlicker, min(maxFlicker, g)))
+}
+
+// matchBlock is the least squared distance of the block at x, y of b from any
+// near place in a, and the most that it could be.
+func matchBlock(a, b *mini, x, y int, gain float32) (miss, all float64) {
+	var blk [blockSide * blockSide]float32
+	var sum, sq float32
+	for j := range blockSide {
+		for i := range blockSide {
+			v := b.p[(y+j)*b.w+x+i] * gain
+			blk[j*blockSide+i] = v
+			sum += v
+			sq += v * v
+		}
+	}
+	const n = blockSide * blockSide
+	best := float32(math.MaxFloat32)
+	for dy := max(-searchReach, -y); dy <= min(searchReach, b.h-blockSide-y); dy++ {
+		for dx := max(-searchReach, -x); dx <= min(searchReach, b.w-blockSide-x); dx++ {
+			var d float32
+			for j := range blockSide {
+				row := a.p[(y+dy+j)*a.w+x+dx:]
+				row = row[:blockSide]
+				for i, r := range row {
+					e := blk[j*blockSide+i] - r
+					d += e * e
+				}
+			}
+			best = min(best, d)
+		}
+	}
+	return float64(best), float64(max(0, sq-sum*sum/n)) + n*grainVar
+}
