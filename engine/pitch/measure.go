@@ -239,3 +239,28 @@ func gauss(m [4][5]float64, n int) (x [4]float64) {
 	}
 	return x
 }
+
+// Measure reads the frames as one note, whatever their shape; Onset and Offset
+// are the first and last voiced frame's. False when too little is voiced.
+// sampleRate is that of the frames' samples.
+func Measure(frames []Frame, sampleRate int) (Note, bool) {
+	kept := make([]Frame, 0, len(frames))
+	for _, f := range frames {
+		if f.Voiced && f.Hz > 0 {
+			kept = append(kept, f)
+		}
+	}
+	if len(kept) < 4 || len(frames) < 2 {
+		return Note{}, false
+	}
+	s := &segmenter{frames: kept, sampleRate: sampleRate, o: SegmentOptions{MinNoteSeconds: defaultMinNote},
+		hop: float64(frames[1].Sample-frames[0].Sample) / float64(sampleRate)}
+	s.cents = make([]float64, len(kept))
+	for i, f := range kept {
+		s.cents[i] = Cents(f.Hz)
+	}
+	n, ok := s.measure(span{from: 0, to: len(kept)})
+	n.Attack = n.Onset
+	n.Confidence *= float64(len(kept)) / float64(len(frames))
+	return n, ok
+}

@@ -1,0 +1,248 @@
+package check
+
+import (
+	"math"
+
+	"cuechoir/engine/pitch"
+	"cuechoir/engine/timing"
+	"cuechoir/engine/tuning"
+)
+
+// When a reading is good enough to accuse by.
+const (
+	sureConfidence = 0.55
+	sureSeconds    = 0.07 // of note, at least
+	sureError      = 15.0 // cents, standard error at most
+	doubts         = 1.5  // a note must be over the limit by so many standard errors
+	wrongCents     = 75.0 // from here on another semitone is meant (nearer than not, with room for a flat note)
+)
+
+func (l *layer) sure(n pitch.Note) bool {
+	return n.Confidence >= sureConfidence && n.Offset-n.Onset >= l.samples(sureSeconds) && n.ErrorCents <= sureError
+}
+
+// judgePitch writes the pitch of each note and finds what is off.
+func (l *layer) judgePitch(pitched []int, found map[int]*heard) {
+	var points []tuning.Point
+	for _, i := range pitched {
+		h := found[i]
+		if h == nil {
+			continue
+		}
+		l.fill(&l.results[i], h.note)
+		l.results[i].Cents = h.note.CentreCents - 100*l.in.Targets[i].Key
+		if l.sure(h.note) {
+			points = append(points, tuning.Point{Minutes: l.minutes(h.note.Onset), Cents: l.results[i].Cents})
+		}
+	}
+	l.judgeLayer(points)
+	for _, i := range pitched {
+		h := found[i]
+		if h == nil {
+			continue
+		}
+		l.judgeCents(i, h.note)
+	}
+}
+
+func (l *layer) fill(r *NoteResult, n pitch.Note) {
+	r.Sung = true
+	r.Onset, r.Offset = n.Onset, n.Offset
+	r.ScoopCents, r.VibratoHz, r.VibratoCents = n.ScoopCents, n.VibratoHz, n.VibratoCents
+	r.Confidence, r.LevelDB = n.Confidence, n.LevelDB
+}
+
+// judgeLayer finds drift or bias and sets l.line, beside which notes are held.
+func (l *layer) judgeLayer(points []tuning.Point) {
+	line, sum := fitLayer(points)
+	r := &l.report
+	r.DriftCentsPerMinute, r.DriftSpanCents, r.DriftSignificant = line.CentsPerMinute, line.SpanCents, line.Significant()
+	switch {
+	case r.DriftSignificant:
+		l.line = func(s int64) float64 { return line.At(l.minutes(s)) }
+		l.add(l.driftFinding(line, points))
+		if start := line.At(points[0].Minutes); math.Abs(start) > tuning.ListenCents && math.Abs(start) > math.Abs(line.SpanCents) {
+			l.add(l.biasFinding(start))
+		}
+	case sum.Biased():
+		l.line = func(int64) float64 { return sum.BiasCents }
+		l.add(l.biasFinding(sum.BiasCents))
+	}
+}
+
+func (l *layer) biasFinding(cents float64) Finding {
+	kind := TunedLow
+	if cents > 0 {
+		kind = TunedHigh
+	}
+	return Finding{Kind: kind, Note: -1, Sample: l.in.Start, Cents: cents, Severity: 2 + min(8, math.Abs(cents)/tuning.ListenCents)}
+}
+
+// driftFinding places the drift where the line first leaves the tolerance, or
+// at its end.
+func (l *layer) driftFinding(line tuning.Line, points []tuning.Point) Finding {
+	at := points[len(points)-1].Minutes
+	for _, p := range points {
+		if math.Abs(line.At(p.Minutes)) > l.in.Options.ListenCents {
+			at, l.leaves = p.Minutes, true
+			break
+		}
+	}
+	f := Finding{Kind: Drift, Note: -1, CentsPerMinute: line.CentsPerMinute, Cents: line.SpanCents,
+		Sample:   int64(math.Round(at * 60 * float64(l.in.SampleRate))),
+		Severity: 2 + min(8, math.Abs(line.SpanCents)/l.in.Options.ListenCents)}
+	if !l.leaves {
+		f.Severity = 1 + math.Abs(line.SpanCents)/l.in.Options.ListenCents
+	}
+	return f
+}
+
+// judgeCents gives one note its verdict.
+func (l *layer) judgeCents(i int, n pitch.Note) {
+	r := &l.results[i]
+	off := r.Cents - l.line(n.Onset)
+	r.DetrendedCents = off
+	if !l.sure(n) {
+		r.Verdict = VerdictNotJudged
+		return
+	}
+	f := Finding{Note: i, Sample: n.Onset, Cents: off}
+	octaves := math.Round(off / 1200)
+	limit := l.in.Options.ListenCents + doubts*n.ErrorCents
+	switch size := math.Abs(off); {
+	case octaves != 0 && math.Abs(off-1200*octaves) < wrongCents:
+		r.Verdict = VerdictOctave
+		f.Kind, f.Severity = Wrong, 4
+	case size >= max(wrongCents, limit):
+		r.Verdict = VerdictWrong
+		f.Kind, f.Severity = Wrong, 5
+	case size > limit:
+		r.Verdict = VerdictResing
+		f.Kind, f.Severity = Flat, size/l.in.Options.ListenCents
+		if off > 0 {
+			f.Kind = Sharp
+		}
+	default:
+		r.Verdict = tuning.BandOf(min(size, tuning.ListenCents)).String()
+		return
+	}
+	l.add(f)
+}
+
+// judgeTime writes the lateness of each entry and finds what is off.
+func (l *layer) judgeTime(pitched []int, found map[int]*heard, struck map[int]timing.Onset) {
+	entries := make(map[int]timing.Entry)
+	var all []timing.Entry
+	for _, i := range l.order {
+		e := timing.Entry{Target: l.in.Targets[i].Start}
+		if h := found[i]; h != nil && !h.shared && !h.second {
+			e.Attack, e.Onset = h.note.Attack, h.note.Onset
+		} else if o, ok := struck[i]; ok {
+			e.Attack, e.Onset = o.Sample, o.Sample
+		} else {
+			continue
+		}
+		if l.holed(e.Target-l.samples(0.1), e.Onset+l.samples(0.02)) {
+			continue
+		}
+		entries[i] = e
+		all = append(all, e)
+	}
+	habit := timing.FindHabit(all, l.in.SampleRate)
+	ms := make([]float64, 0, len(all))
+	for _, e := range all {
+		ms = append(ms, timing.Milliseconds(habit.At(e)-e.Target, l.in.SampleRate))
+	}
+	bias := timing.FindBias(ms)
+	l.report.BiasMilliseconds = bias.Milliseconds
+	if bias.Significant() {
+		l.biasMS = bias.Milliseconds
+		l.add(l.lateFinding(bias.Milliseconds))
+	}
+	for _, i := range l.order {
+		if e, ok := entries[i]; ok {
+			l.judgeEntry(i, e, habit)
+		}
+	}
+}
+
+func (l *layer) lateFinding(ms float64) Finding {
+	kind := AllLate
+	if ms < 0 {
+		kind = AllEarly
+	}
+	return Finding{Kind: kind, Note: -1, Sample: l.in.Start, Milliseconds: ms,
+		Frames: timing.Frames(ms, l.in.Rate), Severity: 1.5 + min(8, math.Abs(ms)/60)}
+}
+
+// sureShare: under any reading of the consonant the entry must be off by this
+// share of the tolerance before it is accused.
+const sureShare = 0.5
+
+func (l *layer) judgeEntry(i int, e timing.Entry, habit timing.Habit) {
+	r := &l.results[i]
+	r.Milliseconds = timing.Milliseconds(habit.At(e)-e.Target, l.in.SampleRate)
+	r.RelativeMilliseconds = r.Milliseconds - l.biasMS
+	r.Frames = timing.Frames(r.Milliseconds, l.in.Rate)
+	if r.Verdict == VerdictNotJudged {
+		return
+	}
+	tol := l.in.Options.Tolerance
+	off := r.RelativeMilliseconds
+	first := timing.Milliseconds(e.Attack-e.Target, l.in.SampleRate) - l.biasMS
+	last := timing.Milliseconds(e.Onset-e.Target, l.in.SampleRate) - l.biasMS
+	f := Finding{Note: i, Sample: e.Onset, Milliseconds: off, Frames: timing.Frames(off, l.in.Rate)}
+	switch tol.Judge(off) {
+	case timing.Early:
+		if last > -tol.EarlyMilliseconds*sureShare {
+			return
+		}
+		f.Kind, f.Severity = Early, -off/tol.EarlyMilliseconds
+	case timing.Late:
+		if first < tol.LateMilliseconds*sureShare {
+			return
+		}
+		f.Kind, f.Severity = Late, off/tol.LateMilliseconds
+	default:
+		return
+	}
+	l.add(f)
+}
+
+// holed: a dropout touches the stretch.
+func (l *layer) holed(from, to int64) bool {
+	for _, h := range l.holes {
+		if h.Sample < to && h.Sample+h.Length > from {
+			return true
+		}
+	}
+	return false
+}
+
+// summarise fills the report's figures.
+func (l *layer) summarise(pitched []int) {
+	var raw, off []float64
+	for _, i := range pitched {
+		switch r := l.results[i]; r.Verdict {
+		case VerdictGood, VerdictListen, VerdictResing:
+			raw = append(raw, r.Cents)
+			off = append(off, r.DetrendedCents)
+		}
+	}
+	s := tuning.Summarise(raw)
+	r := &l.report
+	r.BiasCents, r.SpreadCents = s.BiasCents, tuning.Summarise(off).SpreadCents
+	r.Within10, r.Within25, r.Within50 = s.Within10, s.Within25, s.Within50
+	r.A4Hz = 440 * math.Exp2(s.BiasCents/1200)
+	var judged, all float64
+	for i, t := range l.in.Targets {
+		d := float64(t.End - t.Start)
+		all += d
+		if l.results[i].Verdict != VerdictNotJudged {
+			judged += d
+		}
+	}
+	if all > 0 {
+		r.Judged = judged / all
+	}
+}

@@ -1,0 +1,173 @@
+// Package timing holds sung onsets against the places they were meant for, in
+// milliseconds and picture frames, and finds the onsets of unpitched sound.
+package timing
+
+import (
+	"math"
+	"slices"
+
+	"cuechoir/engine/timecode"
+)
+
+// Tolerance is how far an onset may be off. The zero value stands for
+// DefaultTolerance.
+type Tolerance struct{ EarlyMilliseconds, LateMilliseconds float64 }
+
+// DefaultTolerance is EBU R 37's for sound against picture: 40 ms early, 60 ms
+// late (from memory).
+var DefaultTolerance = Tolerance{EarlyMilliseconds: 40, LateMilliseconds: 60}
+
+// Verdict on an onset.
+type Verdict int
+
+const (
+	OnTime Verdict = iota
+	Early
+	Late
+)
+
+func (v Verdict) String() string { return [...]string{"on time", "early", "late"}[v] }
+
+// Filled is the tolerance with its defaults in.
+func (t Tolerance) Filled() Tolerance {
+	if t.EarlyMilliseconds <= 0 {
+		t.EarlyMilliseconds = DefaultTolerance.EarlyMilliseconds
+	}
+	if t.LateMilliseconds <= 0 {
+		t.LateMilliseconds = DefaultTolerance.LateMilliseconds
+	}
+	return t
+}
+
+// Judge an onset that is ms after its target (before: negative).
+func (t Tolerance) Judge(ms float64) Verdict {
+	t = t.Filled()
+	switch {
+	case ms < -t.EarlyMilliseconds:
+		return Early
+	case ms > t.LateMilliseconds:
+		return Late
+	default:
+		return OnTime
+	}
+}
+
+// Milliseconds that samples last.
+func Milliseconds(samples int64, sampleRate int) float64 {
+	return 1000 * float64(samples) / float64(sampleRate)
+}
+
+// Frames that milliseconds last at a picture rate, unrounded.
+func Frames(ms float64, r timecode.Rate) float64 {
+	if r.Den == 0 {
+		return 0
+	}
+	return ms / 1000 * float64(r.Num) / float64(r.Den)
+}
+
+// Entry is one note's start as heard: Attack is where its consonant begins,
+// Onset where its voice does (Attack <= Onset), Target where it was meant.
+type Entry struct{ Attack, Onset, Target int64 }
+
+// Habit is how a singer lays consonants on the beat: 0 puts the voice there
+// and the consonant before it, 1 the consonant's start. A beat is heard near
+// the vowel (Morton, Marcus & Frankish 1976 on P-centres), but singers and
+// arrangers differ.
+type Habit float64
+
+// At is the sample that counts as the note's start under a habit.
+func (h Habit) At(e Entry) int64 {
+	return e.Onset - int64(math.Round(float64(h)*float64(e.Onset-e.Attack)))
+}
+
+const (
+	habitEntries = 4    // notes with a consonant needed to learn a habit
+	habitLead    = 0.02 // seconds from which a consonant counts
+	habitGain    = 0.8  // a habit must leave this much less scatter than the voice-on-beat one
+	habitStep    = 0.25
+	habitTrimmed = 0.2 // worst entries that do not count
+)
+
+// FindHabit picks the habit under which a layer's entries scatter least; 0,
+// the voice on the beat, unless another is plainly better.
+func FindHabit(entries []Entry, sampleRate int) Habit {
+	var led, plain []Entry
+	for _, e := range entries {
+		if float64(e.Onset-e.Attack) >= habitLead*float64(sampleRate) {
+			led = append(led, e)
+		} else {
+			plain = append(plain, e)
+		}
+	}
+	if len(led) < habitEntries {
+		return 0
+	}
+	all := append(slices.Clone(led), plain...)
+	best, least := Habit(0), scatter(all, 0)*habitGain
+	for h := habitStep; h <= 1; h += habitStep {
+		if s := scatter(all, Habit(h)); s < least {
+			best, least = Habit(h), s
+		}
+	}
+	return best
+}
+
+// scatter is the trimmed mean distance from the median.
+func scatter(entries []Entry, h Habit) float64 {
+	off := make([]float64, len(entries))
+	for i, e := range entries {
+		off[i] = float64(h.At(e) - e.Target)
+	}
+	mid := median(off)
+	for i := range off {
+		off[i] = math.Abs(off[i] - mid)
+	}
+	slices.Sort(off)
+	keep := max(1, len(off)-int(habitTrimmed*float64(len(off))))
+	sum := 0.0
+	for _, v := range off[:keep] {
+		sum += v
+	}
+	return sum / float64(keep)
+}
+
+// Bias is the lateness that a layer's notes share, ms, and their scatter
+// (1.4826 * median absolute deviation).
+type Bias struct {
+	Milliseconds, SpreadMilliseconds float64
+	Notes                            int
+}
+
+// A layer is off as a whole when its median is beyond BiasMilliseconds and the
+// notes agree: latency of a device or of a habit, not of one note.
+const (
+	BiasMilliseconds = 30.0
+	biasErrors       = 4.0
+	biasNotes        = 5
+)
+
+// FindBias of lateness in ms.
+func FindBias(ms []float64) Bias {
+	b := Bias{Milliseconds: median(ms), Notes: len(ms)}
+	dev := make([]float64, len(ms))
+	for i, v := range ms {
+		dev[i] = math.Abs(v - b.Milliseconds)
+	}
+	b.SpreadMilliseconds = 1.4826 * median(dev)
+	return b
+}
+
+// Significant says whether the layer as a whole is early or late.
+func (b Bias) Significant() bool {
+	err := 1.2533 * b.SpreadMilliseconds / math.Sqrt(math.Max(1, float64(b.Notes)))
+	return b.Notes >= biasNotes && math.Abs(b.Milliseconds) > BiasMilliseconds && math.Abs(b.Milliseconds) > biasErrors*err
+}
+
+func median(v []float64) float64 {
+	if len(v) == 0 {
+		return 0
+	}
+	w := slices.Clone(v)
+	slices.Sort(w)
+	return (w[(len(w)-1)/2] + w[len(w)/2]) / 2
+}
