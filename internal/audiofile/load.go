@@ -96,8 +96,8 @@ func load(path string, maxFrames int64, begin func(Format, int64), each func(For
 	if r.Frames() > maxFrames {
 		return fm, over
 	}
-	if r.missing > 0 {
-		return fm, fault.New(fault.Malformed, "%d bytes of the sound are missing at its end", r.missing).In(path, "").
+	if r.lacks != "" {
+		return fm, fault.New(fault.Malformed, "a part of the sound is missing: %s", r.lacks).In(path, "").
 			Mended("take another copy; if it is a recording that broke off, have it repaired first")
 	}
 	begin(fm, r.Frames())

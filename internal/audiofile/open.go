@@ -67,16 +67,40 @@ func newReader(r io.ReaderAt, size int64, name string) (*Reader, error) {
 	if n, err := r.ReadAt(head, 0); n < len(head) {
 		return nil, fault.New(fault.Unexpected, "the file could not be read").In(name, "byte 0").Because(err)
 	}
-	switch kind := sniff(head); kind {
-	case "wav":
+	kind := sniff(head)
+	if kind == "wav" {
 		return NewWAVReader(r, size, name)
-	default:
-		if kind == "" {
-			kind = "of a form that is not known"
-		}
-		return nil, fault.New(fault.Unsupported, "this is no sound file that can be read: it looks %s", kind).
-			In(name, "byte 0").Mended(mendConvert)
 	}
+	at := int64(0)
+	if kind == "" {
+		w := &window{r: r, size: size}
+		if at = id3End(w, 0); at > 0 && string(w.bytes(at, 4)) == "fLaC" {
+			kind = "flac"
+		} else if at = findMP3(w, at); at >= 0 {
+			kind = "mp3"
+		}
+	}
+	open := map[string]func(r io.ReaderAt, size, at int64, name string) (*Reader, error){
+		"flac": newFLAC, "mp3": newMP3, "ogg": newVorbis,
+	}[kind]
+	if open != nil {
+		if size > MaxCompressedBytes {
+			return nil, fault.New(fault.OverLimit, "the file has %d bytes; compressed files are read up to %d", size, int64(MaxCompressedBytes)).
+				In(name, "").Mended(mendConvert)
+		}
+		out, err := open(r, size, at, name)
+		if err != nil { // no half-made Reader goes out
+			return nil, err
+		}
+		return out, nil
+	}
+	if kind == "" {
+		if kind = "of a form that is not known"; looksLikeText(head) {
+			kind = "like text"
+		}
+	}
+	return nil, fault.New(fault.Unsupported, "this is no sound file that can be read: it looks %s", kind).
+		In(name, "byte 0").Mended(mendConvert)
 }
 
 // signatures tell files by their first bytes.
@@ -102,16 +126,19 @@ var signatures = []struct {
 	{0, "PK\x03\x04", "like a ZIP archive"},
 }
 
-// sniff names what the first bytes are: "wav", "flac", "ogg", "mp3", or words
-// for something else, or "".
+// sniff names what the first bytes are: "wav", "flac", "ogg", words for
+// something that is not read, or "" for what has no signature.
 func sniff(head []byte) string {
 	for _, s := range signatures {
 		if len(head) >= s.at+len(s.magic) && string(head[s.at:s.at+len(s.magic)]) == s.magic {
 			return s.kind
 		}
 	}
-	if bytes.IndexByte(head, 0) < 0 && utf8.Valid(head[:max(0, len(head)-utf8.UTFMax)]) && len(head) > 0 {
-		return "like text"
-	}
 	return ""
+}
+
+// looksLikeText says whether the bytes are UTF-8 without zero bytes; the last
+// character may be cut.
+func looksLikeText(head []byte) bool {
+	return bytes.IndexByte(head, 0) < 0 && utf8.Valid(head[:max(0, len(head)-utf8.UTFMax)])
 }

@@ -22,7 +22,7 @@ type Reader struct {
 	bext      *Bext
 	cues      []Cue
 	truncated bool
-	missing   int64 // bytes that the file promises and lacks
+	lacks     string // what the file promises and lacks, in words
 	notes     []string
 	src       source
 	closer    io.Closer
@@ -50,6 +50,14 @@ func (r *Reader) Truncated() bool { return r.truncated }
 // Notes says in words what was odd in the file and how it was read. Values
 // that are not finite are noted when they are met.
 func (r *Reader) Notes() []string { return r.notes }
+
+func (r *Reader) note(format string, args ...any) {
+	r.notes = append(r.notes, fmt.Sprintf(format, args...))
+}
+
+func (r *Reader) noteNotFinite(frame int64) {
+	r.note("frame %d holds a value that is not a finite number; such values are read as 0", frame)
+}
 
 // Read fills dst with interleaved frames and says how many; dst need not be a
 // multiple of the channel count, and what is over stays untouched. At the end
@@ -96,7 +104,7 @@ func NewWAVReader(r io.ReaderAt, size int64, name string) (*Reader, error) {
 		return nil, err
 	}
 	out := &Reader{
-		name: name, fm: w.fm, bext: w.bext, truncated: w.truncated, missing: w.missing, notes: w.notes,
+		name: name, fm: w.fm, bext: w.bext, truncated: w.truncated, lacks: w.lacks, notes: w.notes,
 		frames: w.dataBytes / int64(w.fm.FrameBytes()),
 		cues:   joinCues(w.cueAt, w.labels),
 	}
@@ -135,8 +143,7 @@ func (s *wavSource) read(dst []float32) (frames int, err error) {
 		bad, first := decode(dst[frames*ch:(frames+n)*ch], b, s.owner.fm)
 		if bad > 0 && !s.notFinite {
 			s.notFinite = true
-			s.owner.notes = append(s.owner.notes, fmt.Sprintf(
-				"frame %d holds a value that is not a finite number; such values are read as 0", s.next+int64(first/ch)))
+			s.owner.noteNotFinite(s.next + int64(first/ch))
 		}
 		frames += n
 		s.next += int64(n)

@@ -33,12 +33,12 @@ type wav struct {
 	fm          Format
 	haveFmt     bool
 	haveData    bool
-	dataAt      int64 // place of the first sample
-	dataBytes   int64 // whole frames only
-	stillOpenAt int64 // place of our own mark of a recording that was not closed, or 0
-	factAt      int64 // place of the frame count in `fact`, or 0
-	truncated   bool  // see Reader.Truncated
-	missing     int64 // bytes that a final header promised and the file lacks
+	dataAt      int64  // place of the first sample
+	dataBytes   int64  // whole frames only
+	stillOpenAt int64  // place of our own mark of a recording that was not closed, or 0
+	factAt      int64  // place of the frame count in `fact`, or 0
+	truncated   bool   // see Reader.Truncated
+	lacks       string // what a final header promised and the file has not
 	bext        *Bext
 	cueAt       map[uint32]int64
 	labels      map[uint32]string
@@ -351,8 +351,8 @@ func (w *wav) takeData(c chunk) (next int64, err *fault.Error) {
 		size = room
 	case size > room:
 		w.truncated = true
-		w.missing = size - room
-		w.note("the header states %d bytes of sound, and %d are there", size, room)
+		w.lacks = fmt.Sprintf("the header states %d bytes of sound, and %d are there", size, room)
+		w.note("%s", w.lacks)
 		size = room
 	}
 	frame := int64(w.fm.FrameBytes())
