@@ -1,0 +1,345 @@
+package tempo
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"reflect"
+	"sort"
+
+	"cuechoir/engine/timecode"
+	"cuechoir/internal/fault"
+)
+
+// Answer is a map that the solver offers.
+type Answer struct {
+	Map      Map
+	Landings []Landing // one a hit, in the hits' order
+	Cost     float64   // lower is better; a want-hit missed is 1 (cost.go)
+	Words    string    // what it gives and takes, in plain words
+	tally    tally
+}
+
+// Solve lays beats on hits and returns up to o.Answers maps, cheapest first.
+//
+// Steady gives one tempo; a must-hit then lies within half a frame of its
+// landing, or within its tolerance. Stepped changes the tempo at hits: at a
+// bar line where the hit lands on one, inside the bar where it lands on a beat
+// (Section.Extra); every must-hit lies exactly on its landing, an error of 0.
+// Without hits the map runs at the wished tempo, or 100 BPM, from frame 0.
+//
+// When no map meets every must-hit the error is of kind NotMet and names the
+// reason; the answers are then the nearest maps, and what they miss is in
+// their Landings. Other errors come with no answers. A cancelled ctx gives an
+// error of kind Interrupted.
+func Solve(ctx context.Context, hits []Hit, o Options) ([]Answer, error) {
+	o = o.withDefaults(hits)
+	if err := o.validate(); err != nil {
+		return nil, err
+	}
+	if err := o.validateHits(hits); err != nil {
+		return nil, err
+	}
+	p, err := newProblem(hits, o)
+	if err != nil {
+		return nil, err
+	}
+	if len(hits) == 0 {
+		return p.withoutHits()
+	}
+	var out []Answer
+	if o.Style == Steady {
+		out, err = p.answers(p.steadyMaps(o.Answers))
+	} else {
+		out, err = p.stepped(ctx)
+	}
+	if ctx.Err() != nil {
+		return nil, fault.New(fault.Interrupted, "the search for a tempo map was stopped").Because(ctx.Err())
+	}
+	if err != nil {
+		return nil, err
+	}
+	if len(out) == 0 {
+		return nil, fault.New(fault.NotMet, "no tempo map fits these hits").Mended("widen the tempo range")
+	}
+	if p.mustsOff(out[0]) > 0 {
+		return out, p.reason(ctx, out[0])
+	}
+	return out, nil
+}
+
+// withoutHits is the steady map from frame 0.
+func (p *problem) withoutHits() ([]Answer, error) {
+	bpm := p.o.TempoBPM
+	if bpm == 0 {
+		bpm = min(max(noHitsBPM, p.o.MinBPM), p.o.MaxBPM)
+	}
+	per := p.beatFrames(bpm).Mul(timecode.R(p.perQuarter, p.main.beat))
+	m := Map{Style: p.o.Style, Sections: []Section{{Bars: 1, Metre: p.main.metre, FramesPerQuarter: per}}}
+	p.cover(&m)
+	return p.answers([]Map{m})
+}
+
+// answers measures maps, drops doubles and those that cannot be laid, and
+// ranks the rest.
+func (p *problem) answers(maps []Map) ([]Answer, error) {
+	var out []Answer
+	for i, m := range maps {
+		double := false
+		for _, o := range maps[:i] {
+			double = double || reflect.DeepEqual(o.Sections, m.Sections) && o.Start == m.Start
+		}
+		if double {
+			continue
+		}
+		a, err := p.answer(m)
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, a)
+	}
+	sort.SliceStable(out, func(i, j int) bool { return out[i].Cost < out[j].Cost })
+	return out, nil
+}
+
+func (p *problem) answer(m Map) (Answer, error) {
+	g, err := NewGrid(m, p.o.Rate, p.o.Frames)
+	if err != nil {
+		return Answer{}, err
+	}
+	a := Answer{Map: m, Landings: g.Landings(p.hits)}
+	a.tally = p.tally(m, g, a.Landings, p.standard())
+	a.Cost = a.tally.cost(p.standard())
+	a.Words = p.words(a)
+	return a, nil
+}
+
+// mustsOff counts the must-hits that an answer does not meet in its style.
+func (p *problem) mustsOff(a Answer) int {
+	n := 0
+	for _, l := range a.Landings {
+		if p.hits[l.Hit].Must && (!l.Caught || p.o.Style == Stepped && l.ErrorFrames.Sign() != 0) {
+			n++
+		}
+	}
+	return n
+}
+
+// stepped runs the dynamic programme under several sets of weights, for
+// answers that differ in kind, and adds clicks of one tempo where those do.
+func (p *problem) stepped(ctx context.Context) ([]Answer, error) {
+	legs := p.legs(false)
+	maps, err := p.steppedMaps(ctx, legs)
+	if err != nil {
+		return nil, err
+	}
+	all, err := p.answers(append(maps, p.steadyMaps(p.o.Answers)...))
+	if err != nil {
+		return nil, err
+	}
+	out := p.meeting(all)
+	if len(out) == 0 {
+		return p.nearest(ctx, all)
+	}
+	out = out[:min(len(out), p.o.Answers)]
+	p.tellCosts(ctx, out, legs)
+	return out, ctx.Err()
+}
+
+// meeting keeps the answers that meet every must-hit.
+func (p *problem) meeting(all []Answer) []Answer {
+	var out []Answer
+	for _, a := range all {
+		if p.mustsOff(a) == 0 {
+			a.Map.Style = Stepped
+			out = append(out, a)
+		}
+	}
+	return out
+}
+
+// nearest are the maps that fail the fewest must-hits.
+func (p *problem) nearest(ctx context.Context, steady []Answer) ([]Answer, error) {
+	maps, err := p.steppedMaps(ctx, p.legs(true))
+	if err != nil {
+		return nil, err
+	}
+	out, err := p.answers(maps)
+	if err != nil {
+		return nil, err
+	}
+	out = append(out, steady...)
+	sort.SliceStable(out, func(i, j int) bool {
+		if a, b := p.mustsOff(out[i]), p.mustsOff(out[j]); a != b {
+			return a < b
+		}
+		return out[i].Cost < out[j].Cost
+	})
+	for i := range out {
+		out[i].Map.Style = Stepped
+	}
+	return out[:min(len(out), p.o.Answers)], nil
+}
+
+// steppedMaps are maps of chains under the standard weights and under others
+// that ask for less of one thing.
+func (p *problem) steppedMaps(ctx context.Context, legs [][]leg) ([]Map, error) {
+	std := p.standard()
+	ends, err := p.chain(ctx, legs, std, false)
+	if err != nil || len(ends) == 0 {
+		return nil, err
+	}
+	best := p.steppedMap(ends[0])
+	maps := []Map{best}
+	if p.o.Answers == 1 {
+		return maps, nil
+	}
+	for _, v := range p.variants(std, best) {
+		more, err := p.chain(ctx, legs, v.weights, v.noOdd)
+		if err != nil {
+			return nil, err
+		}
+		if len(more) > 0 {
+			maps = append(maps, p.steppedMap(more[0]))
+		}
+	}
+	for _, e := range ends[1:] { // near misses of the first, should the others be few
+		if distinct(maps) >= p.o.Answers {
+			break
+		}
+		maps = append(maps, p.steppedMap(e))
+	}
+	return maps, nil
+}
+
+// variant is a pass that asks for something else.
+type variant struct {
+	weights
+	noOdd bool
+}
+
+func (p *problem) variants(std weights, best Map) []variant {
+	out := []variant{}
+	add := func(noOdd bool, change func(w *weights)) {
+		w := std
+		change(&w)
+		out = append(out, variant{w, noOdd})
+	}
+	calm := func(w *weights) { w.change *= 5; w.step *= 5 }
+	add(false, calm)
+	add(true, func(*weights) {})
+	add(false, func(w *weights) { w.want *= 5 })
+	mean := p.meanUnit(best)
+	for _, times := range []float64{1.2, 1 / 1.2} { // slower, faster
+		add(false, func(w *weights) { w.wishF = mean * times; w.tempo = 3 })
+	}
+	if p.o.Answers > defaultAnswers {
+		for _, times := range []float64{1.1, 1 / 1.1, 1.35, 1 / 1.35} {
+			add(true, func(w *weights) { w.wishF = mean * times; w.tempo = 3; calm(w) })
+		}
+	}
+	return out
+}
+
+// meanUnit is a map's mean frames a unit.
+func (p *problem) meanUnit(m Map) float64 {
+	frames, quarters := 0.0, 0.0
+	for _, s := range m.Sections {
+		q := s.Quarters().Float()
+		quarters += q
+		frames += q * s.FramesPerQuarter.Float()
+	}
+	return frames / quarters / float64(p.perQuarter)
+}
+
+func distinct(maps []Map) int {
+	n := 0
+	for i, m := range maps {
+		same := false
+		for _, o := range maps[:i] {
+			same = same || reflect.DeepEqual(o, m)
+		}
+		if !same {
+			n++
+		}
+	}
+	return n
+}
+
+// reason says why the must-hits cannot all be met.
+func (p *problem) reason(ctx context.Context, nearest Answer) error {
+	var last *node
+	for i := range p.nodes {
+		n := &p.nodes[i]
+		if !n.must {
+			continue
+		}
+		if last != nil {
+			if err := p.tooClose(last, n); err != nil {
+				return err
+			}
+		}
+		last = n
+	}
+	if p.o.Style == Steady {
+		return fault.New(fault.NotMet, "no single tempo from %.4g to %.4g BPM meets every must-hit; the nearest misses %d", p.o.MinBPM, p.o.MaxBPM, p.mustsOff(nearest)).
+			Mended("let the tempo change at hits (stepped), give must-hits a tolerance, or make some of them wants")
+	}
+	if step := p.neededStep(ctx); step > 0 {
+		return fault.New(fault.NotMet, "the must-hits need the tempo to change by %.3g %% at once, and %.3g %% is allowed", 100*step, 100*p.o.MaxStep).
+			Mended("allow a larger step, or let a must-hit land on a beat or a half")
+	}
+	return fault.New(fault.NotMet, "no map from %.4g to %.4g BPM meets every must-hit; the nearest misses %d", p.o.MinBPM, p.o.MaxBPM, p.mustsOff(nearest)).
+		Mended("widen the tempo range, let must-hits land on beats or halves, or make some of them wants")
+}
+
+// tooClose explains two neighbouring must-hits that no bars or beats fit between.
+func (p *problem) tooClose(a, b *node) error {
+	q := *p
+	q.nodes = []node{*a, *b}
+	if len(q.legs(false)[0]) > 0 {
+		return nil
+	}
+	least := p.main.bar
+	for _, x := range a.phases {
+		for _, y := range b.phases {
+			if d := mod(y-x, p.main.bar); d > 0 {
+				least = min(least, d)
+			}
+		}
+	}
+	for _, o := range p.odd[1:] {
+		if len(a.phases) == 1 && len(b.phases) == 1 && a.phases[0] == 0 && b.phases[0] == 0 {
+			least = min(least, o.units)
+		}
+	}
+	gap := b.frame - a.frame
+	names := fmt.Sprintf("%s and %s are %d frames apart", hitName(p.hits, a.hits[0]), hitName(p.hits, b.hits[0]), gap)
+	if shortest := float64(least) * p.minF; shortest > float64(gap) {
+		return fault.New(fault.NotMet, "%s, and the shortest step between their landings lasts %.3g frames at %.4g BPM", names, shortest, p.o.MaxBPM).
+			Mended("let one of them land on a beat or a half, allow a faster tempo, or make one a want")
+	}
+	return fault.New(fault.NotMet, "%s, and no number of landings from %.4g to %.4g BPM fits between them", names, p.o.MinBPM, p.o.MaxBPM).
+		Mended("widen the tempo range, or let one of them land on a beat or a half")
+}
+
+// neededStep is the largest step of the best map when any step is allowed; 0
+// when that is of no help.
+func (p *problem) neededStep(ctx context.Context) float64 {
+	q := *p
+	q.o.MaxStep = 1e6
+	w := p.standard()
+	w.step *= 100 // the smallest steps that do it
+	ends, err := q.chain(ctx, q.legs(false), w, false)
+	if err != nil || len(ends) == 0 {
+		return 0
+	}
+	a, err := q.answer(q.steppedMap(ends[0]))
+	if err != nil {
+		return 0
+	}
+	if step := math.Expm1(a.tally.largest); step > p.o.MaxStep {
+		return step
+	}
+	return 0
+}
