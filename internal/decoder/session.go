@@ -212,9 +212,12 @@ func (s *Session) Run(ctx context.Context, st Step) (Result, error) {
 			st.Message(level, text)
 		}
 	}}
-	out := st.Stdout
-	if out == nil {
-		out = func([]byte) error { return nil }
+	var callers error // what Stdout returned goes back as it is
+	out := func(p []byte) error {
+		if st.Stdout != nil {
+			callers = st.Stdout(p)
+		}
+		return callers
 	}
 	ctx, cancel := context.WithTimeoutCause(ctx, s.opts.Timeout, errTimeout)
 	defer cancel()
@@ -223,6 +226,9 @@ func (s *Session) Run(ctx context.Context, st Step) (Result, error) {
 	code, err := s.runner.run(ctx, st.Tool, args, wd.around(out), wd.around(lines.write))
 	lines.flush()
 	res.ExitCode = code
+	if callers != nil {
+		return res, callers
+	}
 	if err != nil {
 		return res, named(s.explain(ctx, err), s.path)
 	}

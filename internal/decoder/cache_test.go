@@ -1,0 +1,124 @@
+package decoder
+
+import (
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+)
+
+// fakeCache is a folder with one sealed module.
+func fakeCache(t *testing.T) (dir, module string) {
+	t.Helper()
+	dir = t.TempDir()
+	module = filepath.Join(dir, "wazero-v0-amd64-linux", "abcdef")
+	if err := os.MkdirAll(filepath.Dir(module), 0o700); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(module, []byte(strings.Repeat("code", 1000)), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	return dir, module
+}
+
+func TestOnlySealedAndWholeModulesAreUsed(t *testing.T) {
+	gone := func(path string) bool { _, err := os.Stat(path); return os.IsNotExist(err) }
+	spoil := map[string]func(module string) error{
+		"not sealed": func(m string) error { return os.Remove(m + sumSuffix) },
+		"one bit": func(m string) error {
+			b, _ := os.ReadFile(m)
+			b[10] ^= 1
+			return os.WriteFile(m, b, 0o600)
+		},
+		"cut short": func(m string) error { return os.Truncate(m, 100) },
+		"bad seal":  func(m string) error { return os.WriteFile(m+sumSuffix, []byte("x"), 0o600) },
+	}
+	for name, f := range spoil {
+		dir, module := fakeCache(t)
+		if err := sealCache(dir); err != nil {
+			t.Fatal(err)
+		}
+		if !checkCache(dir) || gone(module) {
+			t.Fatal("a sealed module is not used")
+		}
+		if err := f(module); err != nil {
+			t.Fatal(err)
+		}
+		if checkCache(dir) || !gone(module) {
+			t.Errorf("%s: the module is still used", name)
+		}
+	}
+	if checkCache(filepath.Join(t.TempDir(), "no [such] *folder")) {
+		t.Error("a missing folder counts as a cache")
+	}
+}
+
+func TestCacheDir(t *testing.T) {
+	t.Setenv(CacheEnv, "off")
+	if d, note := cacheDir(); d != "" || note != "" {
+		t.Errorf("off: %q, %q", d, note)
+	}
+	t.Setenv(CacheEnv, "some/where")
+	if d, _ := cacheDir(); !filepath.IsAbs(d) || !strings.Contains(d, filepath.Join("some", "where")) {
+		t.Errorf("a folder named by hand: %q", d)
+	}
+}
+
+// TestBadCaches starts the decoder with a cache that cannot be written, and
+// with one whose module is garbage under a good seal, so that wazero meets it.
+func TestBadCaches(t *testing.T) {
+	if raceOn {
+		t.Skip("SKIPPED under -race: two full compilations by instrumented code take minutes")
+	}
+	path := write(t, "raw.avi", film(2).AVI())
+	notes := ""
+	note := Options{Engine: Embedded, Note: func(s string) { notes += s }}
+
+	notDir := write(t, "file", []byte("x"))
+	t.Setenv(CacheEnv, filepath.Join(notDir, "below"))
+	if _, n, _ := grey(t, open(t, path, note)); n != 2 {
+		t.Errorf("without a cache: %d frames", n)
+	}
+	if !strings.Contains(notes, CacheEnv) {
+		t.Errorf("nobody is told that the cache cannot be written: %q", notes)
+	}
+
+	notes = ""
+	os.Unsetenv(CacheEnv)
+	userDir, _ := cacheDir()
+	open(t, path, note).Close() // warm
+	good := modulesIn(userDir)
+	if len(good) == 0 {
+		t.Skipf("SKIPPED: no cache was kept in the user's folder (%s)", notes)
+	}
+	dir := t.TempDir()
+	t.Setenv(CacheEnv, dir)
+	for _, g := range good {
+		bad := filepath.Join(dir, "decoder", filepath.Base(filepath.Dir(g)), filepath.Base(g))
+		if err := os.MkdirAll(filepath.Dir(bad), 0o700); err != nil {
+			t.Fatal(err)
+		}
+		if err := os.WriteFile(bad, []byte("WAZEVO garbage"), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := sealCache(filepath.Join(dir, "decoder")); err != nil {
+		t.Fatal(err)
+	}
+	if _, n, _ := grey(t, open(t, path, note)); n != 2 || notes != "" {
+		t.Errorf("with garbage in the cache: %d frames, notes %q", n, notes)
+	}
+	begun := time.Now()
+	prepared := false
+	note.Prepare = func() { prepared = true }
+	s, err := Open(t.Context(), path, note)
+	if err != nil {
+		t.Fatal(err)
+	}
+	s.Close()
+	t.Logf("start from the mended cache: %v (told: %v)", time.Since(begun), prepared)
+	if !checkCache(filepath.Join(dir, "decoder")) {
+		t.Error("the mended cache was not kept")
+	}
+}
