@@ -158,12 +158,14 @@ func (c *chainer) push(l *leg, from barCount, s *state) {
 
 // finish sorts a group, keeps the best state of each tempo and builds its trees.
 func (g *group) finish(step float64) {
-	sort.SliceStable(g.states, func(i, j int) bool {
-		a, b := g.states[i], g.states[j]
-		if a.lnF != b.lnF {
-			return a.lnF < b.lnF
+	slices.SortFunc(g.states, func(a, b *state) int {
+		switch {
+		case a.lnF < b.lnF, a.lnF == b.lnF && a.cost < b.cost:
+			return -1
+		case a.lnF == b.lnF && a.cost == b.cost:
+			return 0
 		}
-		return a.cost < b.cost
+		return 1
 	})
 	g.states = slices.CompactFunc(g.states, func(a, b *state) bool { return a.lnF == b.lnF })
 	g.down, g.up = newMinTree(len(g.states)), newMinTree(len(g.states))

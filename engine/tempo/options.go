@@ -29,7 +29,8 @@ const (
 	defaultAnswers = 3
 	comfortBPM     = 96  // where an untrained voice breathes easily; from memory
 	noHitsBPM      = 100 // a map without hits or wishes
-	maxHits        = 2000
+	maxHits        = 400
+	maxSolveHours  = 1 // of reference
 	maxAnswers     = 20
 )
 
@@ -81,8 +82,10 @@ func (o Options) validate() error {
 		return bad("%d answers are out of range: ask for 1 to %d", o.Answers, maxAnswers)
 	case o.TempoBPM != 0 && !(o.TempoBPM >= o.MinBPM && o.TempoBPM <= o.MaxBPM):
 		return bad("the wished tempo of %.4g BPM is outside the range of %.4g to %.4g", o.TempoBPM, o.MinBPM, o.MaxBPM)
-	case o.Frames < 0 || o.Frames > maxGridHours*3600*(o.Rate.Num/o.Rate.Den+1):
+	case o.Frames < 0:
 		return bad("a reference of %d frames is out of range", o.Frames)
+	case o.Frames > maxSolveHours*3600*(o.Rate.Num/o.Rate.Den+1):
+		return fault.New(fault.OverLimit, "a reference of %d frames is longer than the hour that is searched", o.Frames)
 	case len(o.Metres) > 4:
 		return bad("more than four metres at once are not searched")
 	}

@@ -49,7 +49,7 @@ func Solve(ctx context.Context, hits []Hit, o Options) ([]Answer, error) {
 	}
 	var out []Answer
 	if o.Style == Steady {
-		out, err = p.answers(p.steadyMaps(o.Answers))
+		out, err = p.answers(p.steadyMaps(ctx, o.Answers))
 	} else {
 		out, err = p.stepped(ctx)
 	}
@@ -128,12 +128,15 @@ func (p *problem) mustsOff(a Answer) int {
 // stepped runs the dynamic programme under several sets of weights, for
 // answers that differ in kind, and adds clicks of one tempo where those do.
 func (p *problem) stepped(ctx context.Context) ([]Answer, error) {
-	legs := p.legs(false)
+	legs, err := p.legs(false)
+	if err != nil {
+		return nil, err
+	}
 	maps, err := p.steppedMaps(ctx, legs)
 	if err != nil {
 		return nil, err
 	}
-	all, err := p.answers(append(maps, p.steadyMaps(p.o.Answers)...))
+	all, err := p.answers(append(maps, p.steadyMaps(ctx, p.o.Answers)...))
 	if err != nil {
 		return nil, err
 	}
@@ -160,7 +163,11 @@ func (p *problem) meeting(all []Answer) []Answer {
 
 // nearest are the maps that fail the fewest must-hits.
 func (p *problem) nearest(ctx context.Context, steady []Answer) ([]Answer, error) {
-	maps, err := p.steppedMaps(ctx, p.legs(true))
+	legs, err := p.legs(true)
+	if err != nil {
+		return steady[:min(len(steady), p.o.Answers)], nil // too many: the clicks of one tempo are near enough
+	}
+	maps, err := p.steppedMaps(ctx, legs)
 	if err != nil {
 		return nil, err
 	}
@@ -297,7 +304,7 @@ func (p *problem) reason(ctx context.Context, nearest Answer) error {
 func (p *problem) tooClose(a, b *node) error {
 	q := *p
 	q.nodes = []node{*a, *b}
-	if len(q.legs(false)[0]) > 0 {
+	if legs, err := q.legs(false); err != nil || len(legs[0]) > 0 {
 		return nil
 	}
 	least := p.main.bar
@@ -330,7 +337,11 @@ func (p *problem) neededStep(ctx context.Context) float64 {
 	q.o.MaxStep = 1e6
 	w := p.standard()
 	w.step *= 100 // the smallest steps that do it
-	ends, err := q.chain(ctx, q.legs(false), w, false)
+	legs, err := q.legs(false)
+	if err != nil {
+		return 0
+	}
+	ends, err := q.chain(ctx, legs, w, false)
 	if err != nil || len(ends) == 0 {
 		return 0
 	}

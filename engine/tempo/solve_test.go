@@ -229,7 +229,11 @@ func TestSteppedEqualsExhaustiveSearch(t *testing.T) {
 		}
 		want, tried := exhaustive(t, p)
 		chains += tried
-		ends, err := p.chain(context.Background(), p.legs(false), p.standard(), false)
+		legs, err := p.legs(false)
+		if err != nil {
+			t.Fatal(err)
+		}
+		ends, err := p.chain(context.Background(), legs, p.standard(), false)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -337,13 +341,13 @@ func TestSolveRefuses(t *testing.T) {
 		"answers":      {nil, func(o *Options) { o.Answers = 1000 }, fault.Usage},
 		"wish":         {nil, func(o *Options) { o.TempoBPM = 300 }, fault.Usage},
 		"metre":        {nil, func(o *Options) { o.Metres = []Metre{{4, 3}} }, fault.OverLimit},
-		"frames":       {nil, func(o *Options) { o.Frames = 1 << 60 }, fault.Usage},
+		"frames":       {nil, func(o *Options) { o.Frames = 1 << 60 }, fault.OverLimit},
 		"outside":      {bars(1000), nil, fault.Usage},
 		"before":       {bars(-1), nil, fault.Usage},
 		"tolerance":    {[]Hit{{Tolerance: -1}}, nil, fault.Usage},
 		"lands":        {[]Hit{{Lands: "phrase"}}, nil, fault.Usage},
 		"beat 5":       {[]Hit{{Beat: 5}}, nil, fault.Usage},
-		"too many":     {make([]Hit, 3000), nil, fault.OverLimit},
+		"too many":     {make([]Hit, 500), nil, fault.OverLimit},
 		"two at once":  {[]Hit{{Frame: 5, Must: true}, {Frame: 5, Must: true, Lands: LandsBeat, Beat: 2}}, nil, fault.NotMet},
 		"two bars":     {[]Hit{{Frame: 5, Must: true, Bar: 1}, {Frame: 5, Must: true, Bar: 2}}, nil, fault.NotMet},
 		"empty places": {nil, func(o *Options) { o.Metres = make([]Metre, 9) }, fault.Usage},
@@ -355,6 +359,10 @@ func TestSolveRefuses(t *testing.T) {
 		if _, err := Solve(context.Background(), c.hits, o); err == nil || fault.KindOf(err) != c.kind {
 			t.Errorf("%s: %v, want %v", name, err, c.kind)
 		}
+	}
+	dense := Options{Rate: timecode.Rate24, Frames: 86000, MinBPM: 160, MaxBPM: 3200, Metres: []Metre{{32, 32}, {31, 32}}}
+	if _, err := Solve(context.Background(), []Hit{{Must: true, Lands: LandsHalf}, {Frame: 85000, Must: true, Lands: LandsHalf}}, dense); fault.KindOf(err) != fault.OverLimit {
+		t.Errorf("a search without end gave %v", err)
 	}
 	ctx, cancel := context.WithCancel(context.Background())
 	cancel()

@@ -1,6 +1,7 @@
 package tempo
 
 import (
+	"context"
 	"math"
 	"sort"
 
@@ -35,7 +36,7 @@ type steadyPick struct {
 // Bounds of the search.
 const (
 	maxTempos     = 8000
-	maxSteadyWork = 4_000_000 // tempos x hits
+	maxSteadyWork = 4_000_000 // tempos x landings in a bar
 	maxSpans      = 4
 	tempoApart    = 0.015 // answers differ by this much in |ln| tempo
 	tieWidth      = 0.03  // costs this near are settled by error and place
@@ -43,9 +44,12 @@ const (
 )
 
 // steadyMaps are the best maps of one tempo, best first, at least 1.5 % apart.
-func (p *problem) steadyMaps(n int) []Map {
+func (p *problem) steadyMaps(ctx context.Context, n int) []Map {
 	var all []steadyPick
 	for _, c := range p.clicks() {
+		if ctx.Err() != nil {
+			return nil
+		}
 		all = append(all, p.sweep(c))
 	}
 	sort.SliceStable(all, func(i, j int) bool { return all[i].cost < all[j].cost })
@@ -115,12 +119,18 @@ func (p *problem) clicks() []click {
 		w := p.beatFrames(p.o.TempoBPM)
 		add(w.Num, w.Den*p.main.beat)
 	}
-	for e := int64(p.minF * 8 * float64(p.main.beat)); float64(e) <= p.maxF*8*float64(p.main.beat); e++ {
+	work := int64(1)
+	for _, h := range p.hits {
+		work += p.main.bar / p.main.step(h.Lands)
+	}
+	limit := min(maxTempos, int(maxSteadyWork/work))
+	lo, hi := int64(p.minF*8*float64(p.main.beat)), int64(p.maxF*8*float64(p.main.beat))
+	for e := lo; e <= hi; e += 1 + (hi-lo)/int64(limit) {
 		add(e, 8*p.main.beat)
 	}
 	c := p.beatFrames(comfortBPM)
 	add(c.Num, c.Den*p.main.beat)
-	limit := min(maxTempos, maxSteadyWork/max(len(p.hits), 1)) + len(out)
+	limit += len(out)
 	p.pairClicks(add, func() bool { return len(out) >= limit })
 	if len(out) == 0 { // a range too narrow for all of these
 		w := p.beatFrames((p.o.MinBPM + p.o.MaxBPM) / 2)

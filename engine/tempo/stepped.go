@@ -2,6 +2,8 @@ package tempo
 
 import (
 	"math"
+
+	"cuechoir/internal/fault"
 )
 
 // The stepped solver. Aim: a map whose must-hits lie exactly on landings, at
@@ -13,7 +15,8 @@ import (
 // change of tempo, its odd bars, the wants that it passes by too far off, and
 // its distance from the wished tempo. Cost: legs x log states. For small
 // problems the answer equals that of trying every chain of legs (shown by
-// test). Known failure: above maxLegs legs, chains that pass by many wants in
+// test). Known failure: odd bars are not tried between anchors over longGap
+// bars apart; above maxLegs legs, chains that pass by many wants in
 // a row between two anchors are left out, the shortest kept; a want is never
 // anchored off its own frame, though it may be caught in passing.
 
@@ -42,13 +45,21 @@ func (m missed) cost(w weights) float64 {
 	return weightMust*float64(m.musts) + w.want*float64(m.wants) + float64(m.weak)
 }
 
-// maxLegs bounds the search.
-const maxLegs = 400_000
+// Bounds of the search.
+const (
+	maxLegs    = 150_000   // wished for: legs that pass by more wants are left out
+	memoryLegs = 1_500_000 // beyond, the search is refused
+	longGap    = 64        // bars
+)
 
 // legs enumerates every leg, from node after node. relax lets legs pass by
 // must-hits.
-func (p *problem) legs(relax bool) [][]leg {
-	reach := p.reach(relax)
+func (p *problem) legs(relax bool) ([][]leg, error) {
+	reach, ok := p.reach(relax)
+	if !ok {
+		return nil, fault.New(fault.OverLimit, "these hits allow too many maps to search").
+			Mended("let hits land on bars, or narrow the tempo range")
+	}
 	out := make([][]leg, len(p.nodes))
 	for i := range p.nodes {
 		for j := i + 1; j < len(p.nodes); j++ {
@@ -66,7 +77,7 @@ func (p *problem) legs(relax bool) [][]leg {
 			}
 		}
 	}
-	return out
+	return out, nil
 }
 
 func (p *problem) mustBetween(i, j int) bool {
@@ -79,22 +90,37 @@ func (p *problem) mustBetween(i, j int) bool {
 }
 
 // reach is how many nodes a leg may go on, kept so that legs stay below
-// maxLegs.
-func (p *problem) reach(relax bool) int {
+// maxLegs; false when even the shortest legs pass memoryLegs.
+func (p *problem) reach(relax bool) (int, bool) {
 	total, by := 0.0, make([]float64, len(p.nodes))
 	for i := range p.nodes {
 		for j := i + 1; j < len(p.nodes) && (relax || !p.mustBetween(i, j)); j++ {
-			gap := float64(p.nodes[j].frame - p.nodes[i].frame)
-			bars := (gap/p.minF-gap/p.maxF)/float64(p.main.bar) + 1
-			by[j-i] += bars * float64(len(p.nodes[i].phases)*len(p.nodes[j].phases)*len(p.odd))
+			by[j-i] += p.legsBetween(i, j)
+			if j-i > 1 && p.nodes[i].must && p.nodes[j].must {
+				total += p.legsBetween(i, j) // kept in any case
+			}
 		}
 	}
 	for d := 1; d < len(by); d++ {
-		if total += by[d]; total > maxLegs && d > 1 {
-			return d - 1
+		if total += by[d]; total > memoryLegs && d == 1 {
+			return 0, false
+		}
+		if total > maxLegs && d > 1 {
+			return d - 1, true
 		}
 	}
-	return len(by)
+	return len(by), true
+}
+
+// legsBetween is about how many legs join two nodes.
+func (p *problem) legsBetween(i, j int) float64 {
+	gap := float64(p.nodes[j].frame - p.nodes[i].frame)
+	bars := (gap/p.minF-gap/p.maxF)/float64(p.main.bar) + 1
+	odd := len(p.odd)
+	if gap/p.maxF > float64(longGap*p.main.bar) {
+		odd = 1
+	}
+	return bars * float64(len(p.nodes[i].phases)*len(p.nodes[j].phases)*odd)
 }
 
 // appendLegs adds the legs between two nodes at given phases.
@@ -118,6 +144,9 @@ func (p *problem) appendLegs(out []leg, i, j int, phase, end int64, relax bool) 
 		rest, first = p.main.bar-phase, 1
 	}
 	for k, odd := range p.odd {
+		if k > 0 && lo > float64(longGap*p.main.bar) {
+			break
+		}
 		n := int64(math.Ceil((lo - float64(rest+odd.units+end)) / float64(p.main.bar)))
 		for n = max(n, 0); float64(rest+n*p.main.bar+odd.units+end) <= hi; n++ {
 			if units := rest + n*p.main.bar + odd.units + end; units > 0 {

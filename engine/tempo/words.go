@@ -131,7 +131,11 @@ func (p *problem) force(ctx context.Context, hit int) *Answer {
 	if err != nil {
 		return nil
 	}
-	ends, err := q.chain(ctx, q.legs(false), p.standard(), false)
+	legs, err := q.legs(false)
+	if err != nil {
+		return nil
+	}
+	ends, err := q.chain(ctx, legs, p.standard(), false)
 	if err != nil || len(ends) == 0 {
 		return nil
 	}
