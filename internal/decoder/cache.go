@@ -52,17 +52,30 @@ func checkCache(dir string) (warm bool) {
 				continue
 			}
 		}
-		os.Remove(f)
-		os.Remove(f + sumSuffix)
+		remove(f)
 	}
 	return warm
+}
+
+// emptyCache removes what wazero cannot read.
+func emptyCache(dir string) {
+	for _, f := range modulesIn(dir) {
+		remove(f)
+	}
+}
+
+func remove(module string) {
+	os.Remove(module)
+	os.Remove(module + sumSuffix)
 }
 
 // sealCache notes the checksum of what was compiled just now.
 func sealCache(dir string) error {
 	for _, f := range modulesIn(dir) {
-		if _, err := os.Stat(f + sumSuffix); err == nil {
-			continue // checked already
+		if st, err := os.Stat(f); err == nil {
+			if seal, err := os.ReadFile(f + sumSuffix); err == nil && strings.HasPrefix(string(seal), fmt.Sprintf("%d ", st.Size())) {
+				continue // checked already, and not made anew since
+			}
 		}
 		sum, err := checksum(f)
 		if err != nil {

@@ -126,9 +126,7 @@ func buildMachine(w *recordWriter, s setup) (*machine, error) {
 	}
 	m, err := compile(code, s)
 	if err != nil && s.CacheDir != "" { // a cache that cannot be read is thrown away, once
-		for _, f := range modulesIn(s.CacheDir) {
-			os.Remove(f)
-		}
+		emptyCache(s.CacheDir)
 		if m, err = compile(code, s); err != nil {
 			w.put(recNote, []byte(noCache(err)))
 			s.CacheDir = ""
