@@ -1,14 +1,19 @@
 package pitch
 
-import "math"
+import (
+	"math"
+	"slices"
+)
 
 // band is the sound limited to what carries pitch, at a lower rate. Sample k
 // of it stands at sample k*step of the original: no delay is left in it.
 type band struct {
-	y    []float32
-	step int     // original samples a decimated sample
-	rate float64 // Hz
-	sums []float64
+	y    []float32 // for the fine reading
+	low  []float32 // leaning on the low harmonics, for the choice of period
+	step int       // original samples a decimated sample
+	rate float64   // Hz
+	sums []float64 // running sums of squares of low
+	loud []float64 // of y
 }
 
 // The band: below MinHz*lowCut nothing is wanted (rumble), above highCutHz
@@ -17,6 +22,7 @@ const (
 	targetRate = 14700.0 // 44.1 kHz and 48 kHz are decimated by three
 	highCutHz  = 3600.0
 	lowCut     = 0.8
+	tiltHz     = 500.0
 	firHalf    = 12 // half length of the low-pass, in decimated samples
 )
 
@@ -30,11 +36,36 @@ func limitBand(x []float32, sampleRate int, o Options) *band {
 		b.y[k] = float32(convolveAt(x, h, k*step, half))
 	}
 	highPassBothWays(b.y, lowCut*o.MinHz/b.rate)
-	b.sums = make([]float64, len(b.y)+1)
-	for k, v := range b.y {
-		b.sums[k+1] = b.sums[k] + float64(v)*float64(v)
-	}
+	b.low = slices.Clone(b.y)
+	tiltBothWays(b.low, tiltHz/b.rate)
+	b.sums, b.loud = runningSquares(b.low), runningSquares(b.y)
 	return b
+}
+
+func runningSquares(y []float32) []float64 {
+	sums := make([]float64, len(y)+1)
+	for k, v := range y {
+		sums[k+1] = sums[k] + float64(v)*float64(v)
+	}
+	return sums
+}
+
+// tiltBothWays runs a one-pole low-pass forward and back (cutoff in cycles a
+// sample). Uneven periods show the more the higher the harmonic, and so pass
+// for a longer period; a first formant on the second harmonic drowns the first,
+// and so passes for a shorter one. A tilt mends both.
+func tiltBothWays(y []float32, cutoff float64) {
+	c := float32(1 - math.Exp(-2*math.Pi*cutoff))
+	var z float32
+	for k, v := range y {
+		z += c * (v - z)
+		y[k] = z
+	}
+	z = 0
+	for k := len(y) - 1; k >= 0; k-- {
+		z += c * (y[k] - z)
+		y[k] = z
+	}
 }
 
 // lowPass is a Hann-windowed sinc of 2*half+1 taps with its -6 dB point at
@@ -116,7 +147,7 @@ func (b *band) index(sample int64) float64 { return float64(sample) / float64(b.
 // energy is the sum of squares over [from, to), clipped to the sound.
 func (b *band) energy(from, to int) float64 {
 	from, to = max(0, min(from, len(b.y))), max(0, min(to, len(b.y)))
-	return max(0, b.sums[to]-b.sums[from])
+	return max(0, b.loud[to]-b.loud[from])
 }
 
 // levelSeconds is the width of the level reading: over a period of E2.

@@ -56,7 +56,7 @@ func (d *difference) at(b *band, sample int64) {
 		k := start + j
 		d.frame[j] = 0
 		if j < d.size && k >= 0 && k < len(b.y) {
-			d.frame[j] = float64(b.y[k])
+			d.frame[j] = float64(b.low[k])
 		}
 	}
 	d.fft.forward(d.spectrum, d.frame)
@@ -99,13 +99,18 @@ func (b *band) energyAt(at float64) float64 {
 // depth of its dip (0 periodic, 1 noise).
 type candidate struct{ hz, share, depth float64 }
 
-// Thresholds above the deepest dip are drawn from a beta distribution; its
-// mean is the usual slack between a dip and its multiples (Mauch & Dixon
-// 2014, section 2.1, where it stands on absolute thresholds).
+// A threshold lies above the deepest dip by a slack: what the voice's own
+// unevenness needs, and a share of the deepest dip, which noise makes uneven.
+// It is drawn from a distribution (Mauch & Dixon 2014, section 2.1, where it
+// stands on absolute thresholds): gamma of shape 2 about the slack. The slack
+// is small, since a vowel whose first formant sits on the second harmonic
+// leaves half the period a dip only 0.1 deep.
 const (
-	thresholds     = 60
-	thresholdStep  = 0.01
-	betaA, betaB   = 2.0, 22.0
+	thresholds     = 40
+	thresholdStep  = 0.1 // of the slack
+	slackLeast     = 0.03
+	slackShare     = 0.4
+	slackMost      = 0.10
 	maxCandidates  = 8
 	candidateDepth = 0.9
 )
@@ -115,7 +120,7 @@ func thresholdPrior() []float64 {
 	sum := 0.0
 	for i := range p {
 		s := (float64(i) + 0.5) * thresholdStep
-		p[i] = math.Pow(s, betaA-1) * math.Pow(1-s, betaB-1)
+		p[i] = s * math.Exp(-2*s)
 		sum += p[i]
 	}
 	for i := range p {
@@ -139,9 +144,10 @@ func (d *difference) candidates() []candidate {
 		dips = append(dips, candidate{hz: d.rate * lagDensity / (float64(lag) + shift), depth: depth})
 		best = min(best, depth)
 	}
+	slack := min(slackMost, slackLeast+slackShare*best)
 	for i, p := range d.prior {
 		for k := range dips {
-			if dips[k].depth <= best+(float64(i)+0.5)*thresholdStep {
+			if dips[k].depth <= best+(float64(i)+0.5)*thresholdStep*slack {
 				dips[k].share += p
 				break
 			}

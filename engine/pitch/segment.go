@@ -40,6 +40,8 @@ const (
 	dipDB           = 7.0   // a dip of level like this parts repeated notes
 	dipReach        = 0.16  // seconds on either side in which it must rise again
 	scoopSeconds    = 0.13  // a way into a note no longer than this is its scoop
+	glideSeconds    = 0.25  // a glide between notes, no longer than this
+	glideShare      = 0.3   // moves by this share of the interval within its middle thirds
 	endDropDB       = 24.0  // a note is over when so far below its steady level
 )
 
@@ -224,17 +226,23 @@ func (s *segmenter) joinShort(run span, cuts []int) []span {
 }
 
 // isScoop: the span is short, rises or falls toward the next one, and is never
-// steady.
+// steady. Between two notes it may last longer: a glide.
 func (s *segmenter) isScoop(out []span, k int) bool {
-	if k+1 >= len(out) || float64(out[k].to-out[k].from)*s.hop > scoopSeconds {
+	if k+1 >= len(out) {
 		return false
 	}
 	sp := out[k]
+	length := float64(sp.to-sp.from) * s.hop
 	c := s.cents[sp.from:sp.to]
 	third := max(1, len(c)/3)
 	first, last := median(c[:third]), median(c[len(c)-third:])
 	next := median(s.cents[out[k+1].from:out[k+1].to])
-	return math.Abs(last-first) > 40 && math.Abs(next-last) < math.Abs(next-first)
+	toward := math.Abs(last-first) > 40 && math.Abs(next-last) < math.Abs(next-first)
+	if length <= scoopSeconds || k == 0 {
+		return toward && length <= scoopSeconds
+	}
+	before := median(s.cents[out[k-1].from:out[k-1].to])
+	return toward && length <= glideSeconds && math.Abs(last-first) > glideShare*math.Abs(next-before)
 }
 
 // crossing is the frame of a stair at which the pitch is nearer to what
