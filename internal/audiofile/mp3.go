@@ -171,7 +171,7 @@ func (c *mp3Chain) describe(out *Reader) (skip int64) {
 		skip = min(all, int64(c.delay)+decoderDelay)
 		out.frames = max(0, min(all-skip, all-int64(c.delay)-int64(c.padding)))
 	} else {
-		out.note("the encoder's delay is not stated: the sound starts late by some 1100 samples, common practice")
+		out.note("the encoder's delay is not stated: the sound may start about 1100 samples late")
 	}
 	switch {
 	case c.promised > c.frames:
