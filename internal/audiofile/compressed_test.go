@@ -32,13 +32,13 @@ var fixtures = []fixture{
 	{"mono.ogg", Format{48000, 1, 32, true}, 19200, 1, 40},
 }
 
-// fitSine finds the sine of a frequency in one channel, 20 ms from each edge
-// on: its amplitude, how many samples late it is, and how far below it the
+// fitSine finds the sine of a frequency in one channel, over 0.2 s from
+// 0.1 s on: its amplitude, how many samples late it is, and how far below it the
 // rest lies, in dB.
 func fitSine(x []float32, fm Format, channel int, hz float64) (amp, late, residualDB float64) {
 	var sin, cos, power float64
 	n := 0
-	for i := fm.SampleRate / 20; i < fm.SampleRate/20*7; i++ { // whole periods of 20 Hz
+	for i := fm.SampleRate / 10; i < fm.SampleRate/10*3; i++ { // whole periods of 5 Hz
 		s, c := math.Sincos(2 * math.Pi * hz * float64(i) / float64(fm.SampleRate))
 		v := float64(x[i*fm.Channels+channel])
 		sin, cos, power = sin+v*s, cos+v*c, power+v*v
@@ -47,7 +47,7 @@ func fitSine(x []float32, fm Format, channel int, hz float64) (amp, late, residu
 	sin, cos, power = 2*sin/float64(n), 2*cos/float64(n), power/float64(n)
 	fit := (sin*sin + cos*cos) / 2
 	late = -math.Atan2(cos, sin) / (2 * math.Pi * hz) * float64(fm.SampleRate)
-	return math.Sqrt(2 * fit), late, 10 * math.Log10(fit/(power-fit))
+	return math.Sqrt(2 * fit), late, 10 * math.Log10(fit/max(power-fit, 1e-30))
 }
 
 // checkSines holds a fixture's sound against the formula: left 0.5 of 440 Hz,

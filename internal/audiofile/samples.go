@@ -13,32 +13,35 @@ func encode(b []byte, x []float32, fm Format) (notFinite int) {
 	}
 	switch fm.Bits {
 	case 16:
-		for i, s := range x {
+		for _, s := range x {
 			v := quantize(s, 1<<15, &notFinite)
-			binary.LittleEndian.PutUint16(b[2*i:], uint16(v))
+			b[0], b[1] = byte(v), byte(v>>8)
+			b = b[2:]
 		}
 	case 24:
-		for i, s := range x {
+		for _, s := range x {
 			v := quantize(s, 1<<23, &notFinite)
-			t := b[3*i : 3*i+3]
-			t[0], t[1], t[2] = byte(v), byte(v>>8), byte(v>>16)
+			b[0], b[1], b[2] = byte(v), byte(v>>8), byte(v>>16)
+			b = b[3:]
 		}
 	case 32:
-		for i, s := range x {
+		for _, s := range x {
 			v := quantize(s, 1<<31, &notFinite)
-			binary.LittleEndian.PutUint32(b[4*i:], uint32(v))
+			binary.LittleEndian.PutUint32(b, uint32(v))
+			b = b[4:]
 		}
 	}
 	return notFinite
 }
 
 func encodeFloat(b []byte, x []float32) (notFinite int) {
-	for i, s := range x {
+	for _, s := range x {
 		if s-s != 0 { // only NaN and ±Inf
 			notFinite++
 			s = finite(s)
 		}
-		binary.LittleEndian.PutUint32(b[4*i:], math.Float32bits(s))
+		binary.LittleEndian.PutUint32(b, math.Float32bits(s))
+		b = b[4:]
 	}
 	return notFinite
 }
@@ -58,23 +61,23 @@ func finite(s float32) float32 {
 // with 0.5 is exact: a float32 has 24 significant bits and the float64 has 53.
 func quantize(x float32, scale float64, notFinite *int) int64 {
 	v := float64(x) * scale
-	switch {
-	case v >= scale-1:
-		if v > math.MaxFloat64 {
-			*notFinite++
-		}
-		return int64(scale) - 1
-	case v <= -scale:
-		if v < -math.MaxFloat64 {
-			*notFinite++
-		}
-		return -int64(scale)
-	case v >= 0:
-		return int64(v + 0.5)
-	case v < 0:
-		return int64(v - 0.5)
+	if v > -scale && v < scale-1 {
+		return int64(v + math.Copysign(0.5, v))
 	}
-	*notFinite++
+	return clampSample(v, scale, notFinite)
+}
+
+// clampSample is quantize for what is outside the range.
+func clampSample(v, scale float64, notFinite *int) int64 {
+	if v-v != 0 {
+		*notFinite++
+	}
+	switch {
+	case v > 0:
+		return int64(scale) - 1
+	case v < 0:
+		return -int64(scale)
+	}
 	return 0
 }
 
@@ -91,17 +94,19 @@ func decode(x []float32, b []byte, fm Format) (notFinite, first int) {
 		}
 	case 16:
 		for i := range x {
-			x[i] = float32(int16(binary.LittleEndian.Uint16(b[2*i:]))) / (1 << 15)
+			x[i] = float32(int16(binary.LittleEndian.Uint16(b))) / (1 << 15)
+			b = b[2:]
 		}
 	case 24:
 		for i := range x {
-			t := b[3*i : 3*i+3]
-			v := int32(uint32(t[0])<<8|uint32(t[1])<<16|uint32(t[2])<<24) >> 8
+			v := int32(uint32(b[0])<<8|uint32(b[1])<<16|uint32(b[2])<<24) >> 8
 			x[i] = float32(v) / (1 << 23)
+			b = b[3:]
 		}
 	case 32:
 		for i := range x {
-			x[i] = float32(int32(binary.LittleEndian.Uint32(b[4*i:]))) / (1 << 31)
+			x[i] = float32(int32(binary.LittleEndian.Uint32(b))) / (1 << 31)
+			b = b[4:]
 		}
 	}
 	return 0, 0
