@@ -1,0 +1,122 @@
+package job
+
+import (
+	"context"
+	"time"
+
+	"cuechoir/engine/bounce"
+	"cuechoir/engine/mix"
+	"cuechoir/engine/score"
+	"cuechoir/engine/take"
+	"cuechoir/internal/fault"
+)
+
+// BounceOptions say what is bounced. The zero value is a 24-bit stem.wav in
+// the score's bounces folder, its true peak at most -1 dBTP.
+type BounceOptions struct {
+	Path        string   // "": bounces/stem.wav
+	Bits        int      // 16, 24 or 32 (float); 0: 24
+	TargetLUFS  *float64 // nil: as mixed
+	CeilingDBTP float64  // 0: -1
+	Stems       bool     // a file for each group too
+	Created     time.Time
+	Progress    Progress
+}
+
+// BounceResult is what was written and from what.
+type BounceResult struct {
+	bounce.Result
+	SampleRate int
+	Samples    int64
+	Layers     []string // in the mix
+	Unsung     []string // layers without a take, left out
+	Muted      []string
+}
+
+const edgeFadeMilliseconds = 5 // a take that begins or ends in full voice must not click; common practice
+
+// Bounce renders the score's layers to a stem of exactly the reference's
+// length.
+func Bounce(ctx context.Context, f *score.Folder, o BounceOptions) (BounceResult, error) {
+	s, err := f.Load()
+	if err != nil {
+		return BounceResult{}, err
+	}
+	res := BounceResult{SampleRate: s.SampleRate, Samples: s.Length()}
+	chosen, err := res.choose(f, s)
+	if err != nil {
+		return res, err
+	}
+	if o.Path == "" {
+		o.Path = f.Path(score.BouncesDir + "/stem.wav")
+	}
+	opener := func() ([]mix.Strip, error) { return openStrips(f, s, chosen) }
+	res.Result, err = bounce.Bounce(ctx, opener, bounce.Options{
+		Path: o.Path, SampleRate: s.SampleRate, Length: s.Length(), Bits: o.Bits, TargetLUFS: o.TargetLUFS,
+		CeilingDBTP: o.CeilingDBTP, Stems: o.Stems, TimeReference: timeReference(s, 0), Description: clipBext(s.Title),
+		Created:  o.Created,
+		Progress: func(done, total int64) { o.Progress.Show(done, total, "bouncing") },
+	})
+	return res, err
+}
+
+// sung is a layer and the take of it in use.
+type sung struct {
+	layer score.Layer
+	take  take.Info
+}
+
+// choose sorts the layers into those to mix and those left out.
+func (res *BounceResult) choose(f *score.Folder, s *score.Score) ([]sung, error) {
+	var chosen []sung
+	for _, l := range s.Layers {
+		if l.Mute {
+			res.Muted = append(res.Muted, l.Name)
+			continue
+		}
+		t, ok, err := takeInUse(f, &l)
+		if err != nil {
+			return nil, err
+		}
+		if !ok {
+			res.Unsung = append(res.Unsung, l.Name)
+			continue
+		}
+		chosen = append(chosen, sung{l, t})
+		res.Layers = append(res.Layers, l.Name)
+	}
+	if len(chosen) == 0 {
+		return nil, fault.New(fault.Missing, "there is nothing to bounce: no layer has a take that is not muted").
+			Mended("sing a layer: cuechoir sing LAYER")
+	}
+	return chosen, nil
+}
+
+func openStrips(f *score.Folder, s *score.Score, chosen []sung) ([]mix.Strip, error) {
+	var strips []mix.Strip
+	for _, c := range chosen {
+		src, err := openTake(f, c.take, s.SampleRate)
+		if err != nil {
+			closeStrips(strips)
+			return nil, err
+		}
+		faded, err := mix.FadeEdges(src, s.SampleRate*edgeFadeMilliseconds/1000)
+		if err != nil {
+			return nil, err
+		}
+		strips = append(strips, mix.Strip{Name: c.layer.Name, Source: closing{faded, src}, Start: c.take.Start,
+			GainDB: c.layer.GainDB, Pan: c.layer.Pan, Group: c.layer.Group})
+	}
+	return strips, nil
+}
+
+// clipBext cuts a text to what the broadcast chunk's description holds.
+func clipBext(text string) string {
+	const most = 256 // EBU Tech 3285: Description
+	for i := range text {
+		if i > most-4 {
+			return text[:i]
+		}
+	}
+	return text
+}
