@@ -1,0 +1,123 @@
+package tui
+
+import "slices"
+
+// Action is what a key asks for.
+type Action string
+
+// binding is a line of the table of keys: what it does, the keys that ask for
+// it, a short hint for the foot of the screen, and the words in the list.
+type binding struct {
+	Do    Action
+	Keys  []string
+	Hint  string
+	Words string
+	run   func(*State)
+}
+
+// bindings is the table of keys. One rule carries most of it: the first letter
+// of a thing goes on to the next, its capital goes back.
+func bindings() []binding {
+	return []binding{
+		{"frame-on", []string{"f", "right"}, "f frame", "next frame", func(s *State) { s.move(s.Frame + 1) }},
+		{"frame-back", []string{"F", "left"}, "", "frame before", func(s *State) { s.move(s.Frame - 1) }},
+		{"second-on", []string{"s", "pgdn"}, "s second", "a second on", func(s *State) { s.move(s.Frame + s.sheet.Rate.Nominal()) }},
+		{"second-back", []string{"S", "pgup"}, "", "a second back", func(s *State) { s.move(s.Frame - s.sheet.Rate.Nominal()) }},
+		{"cut-on", []string{"c"}, "c cut", "next cut", func(s *State) { s.toCut(1) }},
+		{"cut-back", []string{"C"}, "", "cut before", func(s *State) { s.toCut(-1) }},
+		{"hit-on", []string{"h"}, "h hit", "next hit", func(s *State) { s.toHit(1) }},
+		{"hit-back", []string{"H"}, "", "hit before", func(s *State) { s.toHit(-1) }},
+		{"bar-on", []string{"b"}, "b bar", "next bar", func(s *State) { s.toBar(1) }},
+		{"bar-back", []string{"B"}, "", "bar before", func(s *State) { s.toBar(-1) }},
+		{"worst-on", []string{"w", "enter"}, "w worst", "go to the worst finding, then the next", func(s *State) { s.toWorst(1) }},
+		{"worst-back", []string{"W"}, "", "finding before", func(s *State) { s.toWorst(-1) }},
+		{"voice-on", []string{"v", "down"}, "v voice", "next layer", func(s *State) { s.toLayer(s.Layer + 1) }},
+		{"voice-back", []string{"V", "up"}, "", "layer before", func(s *State) { s.toLayer(s.Layer - 1) }},
+		{"first", []string{"home"}, "", "first frame", func(s *State) { s.move(0) }},
+		{"last", []string{"end"}, "", "last frame", func(s *State) { s.move(s.sheet.Frames - 1) }},
+		{"closer", []string{"z", "+", "="}, "z zoom", "zoom in", func(s *State) { s.zoomBy(-1) }},
+		{"wider", []string{"Z", "-"}, "", "zoom out", func(s *State) { s.zoomBy(1) }},
+		{"whole", []string{"a"}, "", "all of the reference", func(s *State) { s.Zoom = s.zoomMost() }},
+		{"again", []string{"r"}, "r reread", "read the score again", func(s *State) { s.reload = true }},
+		{"keys", []string{"?"}, "? keys", "keys and marks", func(s *State) { s.Help, s.Top = !s.Help, 0 }},
+		{"out", []string{"q", "ctrl-c"}, "q quit", "quit", func(s *State) { s.quit = true }},
+	}
+}
+
+// press is the state after a key. On the list of keys, keys scroll or close it.
+func (s State) press(key string) State {
+	s.News = ""
+	if s.Help {
+		return s.pressHelp(key)
+	}
+	for _, b := range bindings() {
+		if slices.Contains(b.Keys, key) {
+			b.run(&s)
+			s.clamp()
+			return s
+		}
+	}
+	if key == "esc" {
+		return s
+	}
+	s.News = "that key does nothing here; ? lists the keys"
+	return s
+}
+
+// wheel turns the film by a second, or the list of keys by a line; way is 1 or -1.
+func (s State) wheel(way int) State {
+	if s.Help {
+		s.Top += way
+		s.clamp()
+		return s
+	}
+	s.News = ""
+	s.move(s.Frame + int64(way)*s.sheet.Rate.Nominal())
+	return s
+}
+
+func (s State) pressHelp(key string) State {
+	switch key {
+	case "down", "v":
+		s.Top++
+	case "up", "V":
+		s.Top--
+	case "pgdn":
+		s.Top += s.Height
+	case "pgup":
+		s.Top -= s.Height
+	case "q", "ctrl-c":
+		s.quit = true
+	default:
+		s.Help = false
+	}
+	s.clamp()
+	return s
+}
+
+// click puts what was pointed at into the gate, or chooses the layer.
+func (s State) click(x, y int) State {
+	if s.Help {
+		s.Help, s.News = false, ""
+		return s
+	}
+	s.News = ""
+	l := s.layout()
+	if row := y - l.choir.at; row >= 0 && row < l.choir.rows {
+		if i := s.choirTop(l) + row; i < len(s.sheet.layers) {
+			s.toLayer(i)
+		}
+	}
+	col := x - l.gutter
+	if col < 0 || col >= s.stripCols() {
+		return s
+	}
+	switch {
+	case l.reel.has(y):
+		s.move(int64(col) * s.sheet.Frames / int64(s.stripCols()))
+	case y >= l.hits.at && y < l.ladder.end():
+		w := s.window()
+		s.move(w.frameAt(col))
+	}
+	return s
+}

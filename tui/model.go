@@ -1,0 +1,78 @@
+// Package tui is the terminal workstation. It shows a score as one strip of
+// film running through a gate: the cuts on it, the bars laid under it, the
+// voices stacked below like a choir, and what has to be sung again.
+//
+// Data goes one way: a Model (plain values, made by the caller) becomes a sheet
+// (sorted, bounded), a State (sheet, frame in the gate, zoom, layer, size)
+// becomes a Grid of cells by pure functions, and only run.go and theme.go know
+// the terminal. Keys are one table (keys.go).
+package tui
+
+import "cuechoir/engine/timecode"
+
+// Model is a score as the screen needs it. The zero value but for a valid Rate
+// is an empty score. Slices may come in any order; they are not changed.
+type Model struct {
+	Title      string
+	Rate       timecode.Rate // of the reference
+	Frames     int64         // length of the reference; 0 while there is none
+	Start      int64         // frame of the reference's start timecode, from 00:00:00:00
+	SampleRate int           // Hz, 8000 to 768000; 0 is 48000
+	Cuts       []Cut
+	Hits       []Hit
+	Bars       []Bar // none while there is no map
+	Layers     []Layer
+}
+
+// Cut is a change of picture.
+type Cut struct {
+	Frame int64  // first frame of the change
+	End   int64  // frame after a gradual change; Frame or less for a hard cut
+	Kind  string // "cut", "dissolve", "fade-out" or "fade-in"; others are shown by their word
+}
+
+// Hit is a frame that the music has to land on.
+type Hit struct {
+	Frame  int64
+	Must   bool // must, else want
+	Name   string
+	Place  string         // where on the map it lands, such as "5.1"; empty while there is no map
+	Error  timecode.Ratio // frames: landing minus Frame; above 0 the beat comes late
+	Caught bool           // within its tolerance; read only with a Place
+}
+
+// Bar is a bar line of the map.
+type Bar struct {
+	Number int
+	Sample int64   // where it begins on the timeline, Hz of Model.SampleRate
+	BPM    float64 // beats of the metre a minute as it begins
+	Metre  string  // "4/4"
+	Beats  []int64 // samples of its beats, the first being Sample; without them only the bar is told
+}
+
+// Layer is one line of the choir.
+type Layer struct {
+	Name     string
+	Group    string // layers of one group standing together form a row of the choir
+	Take     string // name of the take in use, or empty
+	Sung     bool
+	Muted    bool
+	Notes    []Note
+	Findings []Finding
+}
+
+// Note is samples Start to End of the timeline, End not among them.
+type Note struct {
+	Start, End int64
+	Key        uint8  // MIDI note number, 69 is A4
+	Unpitched  bool   // a struck sound: Key says nothing
+	Name       string // lyric; may be empty
+}
+
+// Finding is one thing to mend in a layer.
+type Finding struct {
+	Sample   int64
+	Kind     string  // one of the check's words: "flat", "late", ...
+	Words    string  // one plain line
+	Severity float64 // larger is worse; equals keep their order
+}
