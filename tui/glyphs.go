@@ -87,17 +87,24 @@ type legendRow struct {
 // legend lists every mark of the screen that is not a plain word.
 func (g *glyphs) legend() []legendRow {
 	heights := func(r []rune) string { return string(r[0]) + string(r[len(r)/2]) + string(r[len(r)-1]) }
-	rows := []legendRow{
+	return []legendRow{
+		{string(g.perf), "two cells of film", InkEdge}, {string(g.leader), "no film", InkLeader},
 		{string(g.cut), "hard cut", InkFilm}, {string(g.dissolve), "dissolve", InkFilm}, {string(g.fade), "fade", InkFilm},
 		{string(g.must), "must-hit", InkMust}, {string(g.want), "want-hit", InkWant},
 		{string(g.missed), "hit not caught", InkFinding},
 		{string(g.barTick), "bar", InkBar}, {string(g.beatTick), "beat", InkBar},
 		{string(g.sung), "sung layer", InkSung}, {string(g.unsung), "not sung yet", InkUnsung}, {string(g.mute), "muted", InkMuted},
 		{heights(g.sungAt), "sung, low to high", InkSung}, {heights(g.unsungAt), "to sing, low to high", InkUnsung},
+		{string(g.reelGate), "gate on the reel", InkGate},
 	}
+}
+
+// findingLegend lists the marks of findings, the check's kinds in its order.
+func (g *glyphs) findingLegend() []legendRow {
+	var rows []legendRow
 	for _, k := range []string{"flat", "sharp", "wrong", "missing", "extra", "early", "late", "drift", "tuned-low",
 		"tuned-high", "all-early", "all-late", "dropout", "clipping", "no-sound"} {
 		rows = append(rows, legendRow{string(g.marks[k]), k, InkFinding})
 	}
-	return append(rows, legendRow{string(g.unknown), "another finding", InkFinding})
+	return append(rows, legendRow{string(g.unknown), "another", InkFinding})
 }

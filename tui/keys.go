@@ -29,7 +29,7 @@ func bindings() []binding {
 		{"hit-back", []string{"H"}, "", "hit before", func(s *State) { s.toHit(-1) }},
 		{"bar-on", []string{"b"}, "b bar", "next bar", func(s *State) { s.toBar(1) }},
 		{"bar-back", []string{"B"}, "", "bar before", func(s *State) { s.toBar(-1) }},
-		{"worst-on", []string{"w", "enter"}, "w worst", "go to the worst finding, then the next", func(s *State) { s.toWorst(1) }},
+		{"worst-on", []string{"w", "enter"}, "w worst", "worst finding, then next", func(s *State) { s.toWorst(1) }},
 		{"worst-back", []string{"W"}, "", "finding before", func(s *State) { s.toWorst(-1) }},
 		{"voice-on", []string{"v", "down"}, "v voice", "next layer", func(s *State) { s.toLayer(s.Layer + 1) }},
 		{"voice-back", []string{"V", "up"}, "", "layer before", func(s *State) { s.toLayer(s.Layer - 1) }},

@@ -75,8 +75,18 @@ func (s *State) layout() layout {
 	for give(grant{&l.hits, 2}, grant{&l.reel, 2}, grant{&l.film, 4}, grant{&l.gate, gateMost(l.beside)},
 		grant{&l.choir, voices}, grant{&l.ladder, rungs}) {
 	}
+	for give(grant{&l.gate, footMost(l.beside)}, grant{&l.film, 6}) {
+	}
 	l.stack(s.Height)
 	return l
+}
+
+// footMost is how far the foot goes on growing when all else has enough.
+func footMost(beside bool) int {
+	if beside {
+		return 12
+	}
+	return 3
 }
 
 // gateMost is how many rows the foot grows to.

@@ -22,11 +22,16 @@ func (v *view) choir() {
 	}
 }
 
-// barTicks tells for each column whether a bar begins there.
+// barTicks tells for each column whether a bar drawn over it begins there.
 func (v *view) barTicks() []bool {
 	ticks := make([]bool, v.window.cols)
+	if len(v.sheet.Bars) == 0 {
+		return ticks
+	}
+	every := v.barEvery()
 	for c := range ticks {
-		ticks[c] = v.barInColumn(c) >= 0
+		i := v.barInColumn(c)
+		ticks[c] = i >= 0 && floorMod(v.sheet.Bars[i].Number, every) == 0
 	}
 	return ticks
 }

@@ -2,6 +2,7 @@ package tui
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 )
 
@@ -33,24 +34,24 @@ func (v *view) foot() {
 }
 
 func (v *view) gateLines(full bool) []line {
-	where := []line{{"in the gate", v.whereWords(), InkPlain}}
+	where := []line{{"gate", v.whereWords(), InkPlain}}
 	if shot := v.shotWords(); full {
-		where = append(where, line{"shot", shot, InkPlain}, line{"bar", nameOr(v.barWords(), "no map here"), InkPlain})
+		where = append(where, line{"shot", shot, InkPlain}, line{"bar", nameOr(v.barWords(true), "no map here"), InkPlain})
 	} else {
-		where[0].words = joined("  ", where[0].words, shot, v.barWords())
+		where[0].words = joined("  ", where[0].words, shot, v.barWords(false))
 	}
 	cut, hit := v.cutWords(), v.hitWords()
 	name, note, mend := v.voiceWords(), v.noteWords(), v.mendWords()
 	if full {
 		return append(where, line{"picture", cut, InkPlain}, line{"hit", hit, InkPlain},
-			line{"voice", name, InkPlain}, line{"note", note, InkPlain}, line{"to mend here", mend, InkFinding})
+			line{"voice", name, InkPlain}, line{"note", note, InkPlain}, line{"to mend", mend, InkFinding})
 	}
 	voice := line{"voice", joined("  ", name, note), InkPlain}
 	if mend != "" {
 		voice.words = joined("  ", note, mend) // the name stands beside it
 		voice.ink = InkFinding
 	}
-	on := line{"on the frame", joined("; ", cut, hit), InkPlain}
+	on := line{"here", joined("; ", cut, hit), InkPlain}
 	if v.onHit() { // what falls on the frame itself comes first
 		on.words = joined("; ", hit, cut)
 	}
@@ -88,8 +89,8 @@ func (v *view) shotWords() string {
 	return fmt.Sprintf("%s, %d of %d frames", name, v.Frame-sh.From+1, sh.End-sh.From)
 }
 
-// barWords is bar and beat, "bar 14.2", with tempo and metre.
-func (v *view) barWords() string {
+// barWords is bar and beat, "bar 14.2"; in full with tempo and metre.
+func (v *view) barWords(full bool) string {
 	i := v.sheet.barAt(v.Frame)
 	if i < 0 {
 		return ""
@@ -99,7 +100,10 @@ func (v *view) barWords() string {
 	if beat := v.beatAt(bar); beat > 0 {
 		words += "." + itoa(int64(beat))
 	}
-	return words + "  " + tempoText(bar)
+	if full {
+		words += ", " + tempoText(bar)
+	}
+	return words
 }
 
 // beatAt is the last beat of a bar begun by the frame in the gate, 0 when the
@@ -273,7 +277,7 @@ func (v *view) worst() {
 	if v.layout.beside {
 		x = v.W/2 + 1
 	} else {
-		v.name(b.at, "worst first", InkQuiet)
+		v.name(b.at, "worst", InkQuiet)
 	}
 	voice := v.voice()
 	switch {
@@ -326,16 +330,36 @@ func (v *view) keys() {
 		v.text(1, b.at, v.W-2, v.News, InkNews)
 		return
 	}
-	x := 1
-	for _, bind := range bindings() {
-		key, what, ok := strings.Cut(bind.Hint, " ")
-		if !ok || x+len(bind.Hint) >= v.W {
-			continue
-		}
+	x, gap, hints := 1, 2, v.hints()
+	if hintsWidth(hints, gap) > v.W-2 {
+		gap = 1
+	}
+	for len(hints) > 2 && hintsWidth(hints, gap) > v.W-2 { // the list of keys and the way out stay
+		hints = slices.Delete(hints, len(hints)-3, len(hints)-2)
+	}
+	for _, h := range hints {
+		key, what, _ := strings.Cut(h, " ")
 		x = v.text(x, b.at, v.W-x, key, InkKey) + 1
-		x = v.text(x, b.at, v.W-x, what, InkQuiet) + 2
+		x = v.text(x, b.at, v.W-x, what, InkQuiet) + gap
 	}
 	if rule := "capitals go back"; x+len(rule) < v.W {
 		v.text(x+1, b.at, v.W-x-1, rule, InkQuiet)
 	}
+}
+
+func (v *view) hints() (out []string) {
+	for _, b := range bindings() {
+		if b.Hint != "" {
+			out = append(out, b.Hint)
+		}
+	}
+	return out
+}
+
+func hintsWidth(hints []string, gap int) int {
+	w := -gap
+	for _, h := range hints {
+		w += len(h) + gap
+	}
+	return w
 }

@@ -64,7 +64,7 @@ func signedFrames(h Hit) string {
 // strip is the film: its edge with holes and time code, the shots, and its
 // other edge with frame numbers.
 func (v *view) strip() {
-	v.edge(v.layout.upper, "time code", v.sheet.timecode)
+	v.edge(v.layout.upper, "timecode", v.sheet.timecode)
 	v.edge(v.layout.lower, "frames", itoa)
 	b := v.layout.film
 	for row := range b.rows {
@@ -72,7 +72,7 @@ func (v *view) strip() {
 			v.filmCell(col, b.at+row)
 		}
 	}
-	if b.rows == 0 {
+	if b.rows == 0 || v.sheet.Frames == 0 {
 		return
 	}
 	if b.rows > 1 {
@@ -184,7 +184,7 @@ func (v *view) changeRune(kind string) rune {
 // the first frame.
 func (v *view) leaderRune(from, end int64, y int) rune {
 	second := v.sheet.Rate.Nominal()
-	if from < end && from < 0 && y == v.layout.film.at {
+	if from < 0 && from < end && y == v.layout.film.at && v.window.cellOf(second) >= 2 {
 		k := (-from) / second // the last whole second before the cell's end
 		if k >= 1 && k <= 9 && -k*second >= from && -k*second < end {
 			return rune('0' + k)
@@ -249,7 +249,7 @@ func (v *view) bars() {
 	}
 	v.name(b.at, "bars", InkQuiet)
 	if t.rows > 0 {
-		v.name(t.at, "beats a minute", InkQuiet)
+		v.name(t.at, "tempo", InkQuiet)
 	}
 	if len(v.sheet.Bars) == 0 {
 		v.text(v.x(0), b.at, v.window.cols, "no map yet", InkQuiet)
@@ -257,7 +257,7 @@ func (v *view) bars() {
 	}
 	first, last := v.barsInWindow()
 	v.beats(first, last)
-	every := v.barEvery(first, last)
+	every := v.barEvery()
 	free := 0
 	for col := range v.window.cols {
 		i := v.barInColumn(col)
@@ -265,8 +265,11 @@ func (v *view) bars() {
 			continue
 		}
 		bar := v.sheet.Bars[i]
+		if floorMod(bar.Number, every) != 0 {
+			continue // too close together for each to be drawn
+		}
 		v.put(v.x(col), b.at, v.glyphs.barTick, InkBar)
-		if words := itoa(int64(bar.Number)); col >= free && floorMod(bar.Number, every) == 0 {
+		if words := itoa(int64(bar.Number)); col >= free {
 			v.text(v.x(col)+1, b.at, v.window.cols-col-1, words, InkBar)
 			free = col + len(words) + 2
 		}
@@ -302,7 +305,8 @@ func (v *view) barInColumn(col int) int {
 }
 
 // barEvery is how many bars go to a number, so that the numbers do not touch.
-func (v *view) barEvery(first, last int) int {
+func (v *view) barEvery() int {
+	first, last := v.barsInWindow()
 	if last-first < 2 {
 		return 1
 	}

@@ -1,0 +1,147 @@
+package tui
+
+import (
+	"errors"
+	"strings"
+	"sync/atomic"
+	"testing"
+
+	"cuechoir/internal/fault"
+
+	"github.com/gdamore/tcell/v2"
+)
+
+func TestQuitRestoresTheTerminal(t *testing.T) {
+	for _, key := range []string{"q", "ctrl-c"} {
+		s, _, _ := start(t, 80, 24, Options{}, loadHarbour)
+		s.inject(key)
+		if err := s.end(); err != nil || s.finis != 1 {
+			t.Errorf("%s: error %v, restored %d times", key, err, s.finis)
+		}
+	}
+}
+
+func TestTheContextEndsTheScreen(t *testing.T) {
+	s, _, cancel := start(t, 80, 24, Options{}, loadHarbour)
+	cancel()
+	if err := s.end(); fault.KindOf(err) != fault.Interrupted || s.finis != 1 {
+		t.Errorf("error %v, restored %d times", err, s.finis)
+	}
+}
+
+func TestAFirstReadingThatFailsLeavesTheTerminalAlone(t *testing.T) {
+	want := errors.New("no score")
+	s := &sim{SimulationScreen: tcell.NewSimulationScreen("UTF-8"), t: t}
+	if err := Run(t.Context(), s, func() (Model, error) { return Model{}, want }); !errors.Is(err, want) || s.finis != 0 {
+		t.Errorf("error %v, restored %d times", err, s.finis)
+	}
+}
+
+// A defect while reading again comes out as a panic, after the terminal is
+// restored.
+func TestPanicRestoresTheTerminal(t *testing.T) {
+	var calls atomic.Int32
+	s := &sim{SimulationScreen: tcell.NewSimulationScreen("UTF-8"), t: t, w: 80, h: 24, colors: 256,
+		frames: make(chan snapshot), ended: make(chan error, 1)}
+	var panicked any
+	go func() {
+		defer func() {
+			panicked = recover()
+			s.ended <- nil
+		}()
+		Run(t.Context(), s, func() (Model, error) {
+			if calls.Add(1) > 1 {
+				panic("a defect")
+			}
+			return harbour(), nil
+		})
+	}()
+	s.next()
+	s.inject("r")
+	s.end()
+	if text, _ := panicked.(string); !strings.HasPrefix(text, "a defect") || !strings.Contains(text, "run_test.go") || s.finis != 1 {
+		t.Errorf("panic %v, restored %d times", panicked, s.finis)
+	}
+}
+
+// Reading again does not stop the keys; what was read is shown, or why not.
+func TestReadAgain(t *testing.T) {
+	gate := make(chan error)
+	var calls atomic.Int32
+	s, _, _ := start(t, 80, 24, Options{}, func() (Model, error) {
+		m := harbour()
+		if calls.Add(1) > 1 {
+			m.Title = "Another Harbour"
+			return m, <-gate
+		}
+		return m, nil
+	})
+	if f := s.press("r"); !strings.Contains(f.String(), "reading the score again") {
+		t.Errorf("no word of it:\n%s", f)
+	}
+	if f := s.press("c"); !strings.Contains(f.String(), "frame 38 ") {
+		t.Errorf("the key waits for the reading:\n%s", f)
+	}
+	gate <- nil
+	if f := s.next(); !strings.Contains(f.String(), "Another Harbour") || !strings.Contains(f.String(), "frame 38 ") {
+		t.Errorf("not read again:\n%s", f)
+	}
+	s.press("r")
+	gate <- fault.New(fault.Malformed, "line 3 is odd")
+	if f := s.next(); !strings.Contains(f.String(), "not read again: ") || !strings.Contains(f.String(), "line 3 is odd") ||
+		!strings.Contains(f.String(), "Another Harbour") {
+		t.Errorf("a failed reading:\n%s", f)
+	}
+}
+
+func TestResizeAtAnyMoment(t *testing.T) {
+	s, _, _ := start(t, 80, 24, Options{}, loadHarbour)
+	for _, size := range [][2]int{{200, 50}, {1, 1}, {3, 40}, {300, 2}, {0, 0}, {80, 24}} {
+		f := s.resize(size[0], size[1])
+		if f.w != size[0] || f.h != size[1] {
+			t.Errorf("shown at %d by %d, want %v", f.w, f.h, size)
+		}
+		f = s.press("c")
+		for _, c := range f.cells {
+			if len(c.Runes) > 0 && c.Runes[0] == 'X' {
+				t.Fatal("a cell was never drawn")
+			}
+		}
+	}
+	_, fresh, _ := start(t, 80, 24, Options{}, loadHarbour)
+	if f := s.press("home"); f.String() != fresh.String() {
+		t.Errorf("after resizes the screen differs:\n%s\n%s", f, fresh)
+	}
+}
+
+// A name cannot steer the terminal, and wide letters keep their columns.
+func TestStrangeNames(t *testing.T) {
+	g := newGrid(12, 1, drawnGlyphs())
+	for _, c := range []struct {
+		in   string
+		want string
+		end  int
+	}{
+		{"a\x1b[2Jb", "a?[2Jb", 6}, {"a\u202eb", "a?b", 3}, {"音楽", "音楽", 4},
+		{"e\u0301\u0301a", "e\u0301a", 2}, {"0123456789ab", "0123456789ab", 12}, {"0123456789abc", "0123456789a…", 12},
+		{"0123456789a音", "0123456789a…", 12}, {"a\nb\tc", "a b c", 5}, {"\xff", "\uFFFD", 1}, {"ok\ufe0f", "ok", 2}, {"🎬!", "🎬!", 3},
+	} {
+		for i := range g.Cells {
+			g.Cells[i] = Cell{Rune: ' '}
+		}
+		end := g.text(0, 0, 12, c.in, InkPlain)
+		if got := strings.TrimRight(g.String(), " \n"); got != c.want || end != c.end {
+			t.Errorf("%q is shown as %q to column %d, want %q to %d", c.in, got, end, c.want, c.end)
+		}
+	}
+}
+
+func TestOptionsFromTheEnvironment(t *testing.T) {
+	env := map[string]string{"NO_COLOR": "1", "CUECHOIR_PLAIN": "yes"}
+	if o := OptionsFrom(func(k string) string { return env[k] }); !o.Bare || !o.Plain {
+		t.Errorf("%+v", o)
+	}
+	if o := OptionsFrom(func(string) string { return "" }); o.Bare || o.Plain {
+		t.Errorf("%+v", o)
+	}
+}
