@@ -46,6 +46,7 @@ type chainer struct {
 	lastPin int // node of the last pinned bar, -1 without
 	lnStep  float64
 	share0  []float64 // share of the reference before each node
+	room    []state   // states are taken from here, some thousands at a time
 }
 
 // chain is the cheapest chain of two or more anchors under w, and other good
@@ -105,7 +106,7 @@ func (c *chainer) extend(l *leg, keys []stateKey) {
 	if l.first {
 		head := l.head.cost(c.w) + c.w.tempo*c.w.astray(l.lnF)*c.share0[l.from]
 		if bar, ok := c.barAt(int(l.from), barCount{}); ok {
-			c.push(l, bar, &state{lnF: l.lnF, cost: head + own, leg: l})
+			c.push(l, bar, head+own, nil)
 		}
 	}
 	change := c.w.change
@@ -117,7 +118,7 @@ func (c *chainer) extend(l *leg, keys []stateKey) {
 			continue
 		}
 		if s, cost := c.groups[l.from][k].best(l.lnF, c.lnStep, c.w.step, change); s != nil {
-			c.push(l, k.bar, &state{lnF: l.lnF, cost: cost + own, leg: l, before: s})
+			c.push(l, k.bar, cost+own, s)
 		}
 	}
 }
@@ -138,7 +139,7 @@ func (c *chainer) barAt(i int, b barCount) (barCount, bool) {
 }
 
 // push adds a state that goes over a leg from a bar count.
-func (c *chainer) push(l *leg, from barCount, s *state) {
+func (c *chainer) push(l *leg, from barCount, cost float64, before *state) {
 	to := int(l.to)
 	if int(l.from) < c.lastPin { // counted so far
 		from.n += l.bars
@@ -153,6 +154,12 @@ func (c *chainer) push(l *leg, from barCount, s *state) {
 		g = &group{}
 		c.groups[to][k] = g
 	}
+	if len(c.room) == 0 {
+		c.room = make([]state, 4096)
+	}
+	s := &c.room[0]
+	c.room = c.room[1:]
+	*s = state{lnF: l.lnF, cost: cost, leg: l, before: before}
 	g.states = append(g.states, s)
 }
 

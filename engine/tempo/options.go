@@ -32,6 +32,7 @@ const (
 	maxHits        = 400
 	maxSolveHours  = 1 // of reference
 	maxAnswers     = 20
+	maxTolerance   = 10_000 // frames
 )
 
 func (o Options) withDefaults(hits []Hit) Options {
@@ -112,7 +113,7 @@ func (o Options) validateHits(hits []Hit) error {
 		switch {
 		case h.Frame < 0 || h.Frame >= o.Frames:
 			return bad("frame %d is outside the reference, which has %d frames", h.Frame, o.Frames)
-		case h.Tolerance < 0 || h.Tolerance > o.Frames:
+		case h.Tolerance < 0 || h.Tolerance > maxTolerance:
 			return bad("a tolerance of %d frames is out of range", h.Tolerance)
 		case h.Bar < 0 || h.Bar > maxBars:
 			return bad("bar %d is out of range", h.Bar)

@@ -49,7 +49,7 @@ func Solve(ctx context.Context, hits []Hit, o Options) ([]Answer, error) {
 	}
 	var out []Answer
 	if o.Style == Steady {
-		out, err = p.answers(p.steadyMaps(ctx, o.Answers))
+		out, err = p.steady(ctx)
 	} else {
 		out, err = p.stepped(ctx)
 	}
@@ -125,6 +125,16 @@ func (p *problem) mustsOff(a Answer) int {
 	return n
 }
 
+// steady are the clicks of one tempo that meet every must-hit, or else the
+// nearest.
+func (p *problem) steady(ctx context.Context) ([]Answer, error) {
+	all, err := p.answers(p.steadyMaps(ctx, p.o.Answers))
+	if out := p.meeting(all); len(out) > 0 {
+		return out, err
+	}
+	return all, err
+}
+
 // stepped runs the dynamic programme under several sets of weights, for
 // answers that differ in kind, and adds clicks of one tempo where those do.
 func (p *problem) stepped(ctx context.Context) ([]Answer, error) {
@@ -154,7 +164,7 @@ func (p *problem) meeting(all []Answer) []Answer {
 	var out []Answer
 	for _, a := range all {
 		if p.mustsOff(a) == 0 {
-			a.Map.Style = Stepped
+			a.Map.Style = p.o.Style
 			out = append(out, a)
 		}
 	}

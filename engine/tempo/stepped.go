@@ -47,7 +47,7 @@ func (m missed) cost(w weights) float64 {
 
 // Bounds of the search.
 const (
-	maxLegs    = 150_000   // wished for: legs that pass by more wants are left out
+	maxLegs    = 100_000   // wished for: legs that pass by more wants are left out
 	memoryLegs = 1_500_000 // beyond, the search is refused
 	longGap    = 64        // bars
 )

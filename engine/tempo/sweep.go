@@ -34,12 +34,30 @@ func (p *problem) rings(c click) []hitRing {
 	return out
 }
 
-// edge is a change of what is caught.
-type sweepEdge struct {
-	at    int64
-	close bool
-	must  bool
+// sweepEdge is a change of what is caught, packed so that plain sorting puts
+// them in order: the position, then openings before closings.
+type sweepEdge int64
+
+const (
+	edgeMust  = 1 // of a must-hit
+	edgeClose = 2
+	edgeBits  = 2 // positions stay below 2^60
+)
+
+func newEdge(at int64, closes, must bool) sweepEdge {
+	e := sweepEdge(at << edgeBits)
+	if closes {
+		e |= edgeClose
+	}
+	if must {
+		e |= edgeMust
+	}
+	return e
 }
+
+func (e sweepEdge) at() int64    { return int64(e >> edgeBits) }
+func (e sweepEdge) closes() bool { return e&edgeClose != 0 }
+func (e sweepEdge) must() bool   { return e&edgeMust != 0 }
 
 // sweep counts, for one click, the offsets at which the fewest hits are missed.
 func (p *problem) sweep(c click) steadyPick {
@@ -80,7 +98,7 @@ func (p *problem) sweepFree(c click, rings []hitRing, base float64) steadyPick {
 // ringEdges are the sorted edges over one period, and what is missed before
 // any opens.
 func ringEdges(rings []hitRing, period int64) ([]sweepEdge, float64) {
-	var edges []sweepEdge
+	edges := make([]sweepEdge, 0, 4*len(rings))
 	missed := 0.0
 	for _, r := range rings {
 		if 2*r.width >= r.period {
@@ -89,23 +107,15 @@ func ringEdges(rings []hitRing, period int64) ([]sweepEdge, float64) {
 		missed += r.weight()
 		for c := mod(r.centre-r.width, r.period); c < period; c += r.period {
 			end := c + 2*r.width
-			edges = append(edges, sweepEdge{c, false, r.must})
+			edges = append(edges, newEdge(c, false, r.must))
 			if end >= period { // runs over the end: also at the start
-				edges = append(edges, sweepEdge{0, false, r.must}, sweepEdge{period - 1, true, r.must})
+				edges = append(edges, newEdge(0, false, r.must), newEdge(period-1, true, r.must))
 				end -= period
 			}
-			edges = append(edges, sweepEdge{end, true, r.must})
+			edges = append(edges, newEdge(end, true, r.must))
 		}
 	}
-	slices.SortFunc(edges, func(a, b sweepEdge) int {
-		switch {
-		case a.at != b.at && a.at < b.at, a.at == b.at && !a.close && b.close:
-			return -1
-		case a.at == b.at && a.close == b.close:
-			return 0
-		}
-		return 1
-	})
+	slices.Sort(edges)
 	return edges, missed
 }
 
@@ -120,19 +130,19 @@ func (r hitRing) weight() float64 {
 func bestSpans(edges []sweepEdge, missed float64, period int64) (float64, [][2]int64) {
 	best, spans, open := missed, [][2]int64{{0, period - 1}}, false
 	for _, e := range edges {
-		w := hitRing{must: e.must}.weight()
-		if !e.close {
+		w := hitRing{must: e.must()}.weight()
+		if !e.closes() {
 			missed -= w
 			switch {
 			case missed < best:
-				best, spans, open = missed, append(spans[:0], [2]int64{e.at, e.at}), true
+				best, spans, open = missed, append(spans[:0], [2]int64{e.at(), e.at()}), true
 			case missed == best && len(spans) < maxSpans:
-				spans, open = append(spans, [2]int64{e.at, e.at}), true
+				spans, open = append(spans, [2]int64{e.at(), e.at()}), true
 			}
 			continue
 		}
 		if missed == best && open {
-			spans[len(spans)-1][1], open = e.at, false
+			spans[len(spans)-1][1], open = e.at(), false
 		}
 		missed += w
 	}
