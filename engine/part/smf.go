@@ -52,9 +52,11 @@ const percussion = 9
 
 // event kinds that matter here, as bytes of the standard.
 const (
-	metaName  = 0x03
-	metaLyric = 0x05
-	metaMetre = 0x58
+	metaName   = 0x03
+	metaLyric  = 0x05
+	metaMarker = 0x06
+	metaTempo  = 0x51
+	metaMetre  = 0x58
 )
 
 // track is the notes and words of one track, in ticks.
@@ -88,6 +90,8 @@ type song struct {
 	division int
 	tracks   []track // those with notes
 	metres   []metreAt
+	tempos   []tempoAt
+	markers  []markerAt
 	notes    []string
 }
 
@@ -276,10 +280,8 @@ func (b *builder) meta(kind byte, data []byte, s *song) {
 		if t := strings.TrimSpace(strings.TrimLeft(plainText(data, maxLyric), `/\`)); t != "" {
 			b.lyrics[b.tick] = t
 		}
-	case metaMetre:
-		if len(data) == 4 && data[0] > 0 && data[1] < 8 {
-			s.metres = append(s.metres, metreAt{b.tick, int(data[0]), 1 << data[1]})
-		}
+	default:
+		b.conduct(kind, data, s)
 	}
 }
 

@@ -229,6 +229,13 @@ func TestValidateRefuses(t *testing.T) {
 	for d := int64(100_003); len(unlike.Sections) < 100; d += 2 {
 		unlike.Sections = append(unlike.Sections, Section{Bars: 1, FramesPerQuarter: timecode.R(12*d+1, d)})
 	}
+	odd := Map{}
+	for d := int64(32001); len(odd.Sections) < 200; d += 2 {
+		odd.Sections = append(odd.Sections, Section{Bars: 1, Extra: timecode.R(1, d), FramesPerQuarter: timecode.Int(12)})
+	}
+	if _, err := NewGrid(odd, timecode.Rate24, 1000); fault.KindOf(err) != fault.OverLimit {
+		t.Errorf("sections without a common measure gave %v", err)
+	}
 	if _, err := NewGrid(unlike, timecode.Rate24, 1000); fault.KindOf(err) != fault.OverLimit {
 		t.Errorf("positions without a common measure gave %v", err)
 	}

@@ -27,6 +27,7 @@ type Map struct {
 const (
 	maxBars     = 10_000
 	maxRatioDen = 1 << 31 // denominator of a tempo or a start
+	maxExtraDen = 1 << 15 // of quarters beyond whole bars
 	maxFrames   = 24 * 3600 * 1000
 	minBPM      = 20 // quarter notes a minute
 	maxBPM      = 400
@@ -47,7 +48,7 @@ func (m *Map) Validate() error {
 		return fault.New(fault.OverLimit, "the map's start %s is out of range", m.Start)
 	}
 	bars := 0
-	phase := timecode.Ratio{} // quarters since the last bar line
+	phase := new(big.Rat) // quarters since the last bar line
 	for i, s := range m.Sections {
 		if err := s.validate(i); err != nil {
 			return err
@@ -60,9 +61,11 @@ func (m *Map) Validate() error {
 		if bars-len(m.Sections) > maxBars || s.Bars > maxBars || len(m.Sections) > maxBars {
 			return fault.New(fault.OverLimit, "the map has more than %d bars", maxBars)
 		}
-		phase = phase.Add(s.Extra)
-		if bar := s.Metre.BarQuarters(); phase.Cmp(bar) >= 0 {
-			phase = phase.Sub(bar)
+		if bar := s.Metre.BarQuarters().Rat(); phase.Add(phase, s.Extra.Rat()).Cmp(bar) >= 0 {
+			phase.Sub(phase, bar)
+		}
+		if phase.Denom().BitLen() > maxPositionBits {
+			return fault.New(fault.OverLimit, "section %d of the map ends at a position too fine to hold", i+1)
 		}
 	}
 	return nil
@@ -78,7 +81,7 @@ func (s Section) validate(i int) error {
 		return fault.New(fault.Malformed, "section %d of the map has no bars", i+1).Mended("give it at least one bar")
 	case s.FramesPerQuarter.Sign() <= 0 || !termsFit(s.FramesPerQuarter, maxFrames):
 		return fault.New(fault.OverLimit, "the tempo of section %d, %s frames a quarter, is out of range", i+1, s.FramesPerQuarter)
-	case !s.Extra.InRange() || s.Extra.Sign() < 0 || s.Extra.Den > 64 || s.Extra.Cmp(bar()) >= 0:
+	case !s.Extra.InRange() || s.Extra.Sign() < 0 || s.Extra.Den > maxExtraDen || s.Extra.Cmp(bar()) >= 0:
 		return fault.New(fault.Malformed, "section %d of the map has %s quarters beyond its bars", i+1, s.Extra).
 			Mended("let them be 0 or more, and less than a bar")
 	}
