@@ -1,6 +1,7 @@
 package picture
 
 import (
+	"cmp"
 	"math"
 	"slices"
 
@@ -16,6 +17,7 @@ type Detector struct {
 	count int64
 	near  []float64              // change from the frame before
 	past  [flashFrames][]float64 // change from 2, 3, ... frames before
+	blend blendTrack
 }
 
 const (
@@ -34,6 +36,7 @@ func (d *Detector) Push(g Grey) {
 	for i := range d.past {
 		d.past[i] = append(d.past[i], d.changeFrom(cur, int64(i)+2))
 	}
+	d.blend.push(g)
 	d.count++
 }
 
@@ -46,14 +49,27 @@ func (d *Detector) changeFrom(cur *mini, back int64) float64 {
 	return change(d.at(d.count-back), cur)
 }
 
-// Finish gives what was found, in order.
+// Finish gives what was found, in order. A fade goes before a dissolve in the
+// same place, both before a cut.
 func (d *Detector) Finish() []cutlist.Cut {
-	var cuts []cutlist.Cut
+	cuts := findFades(d.blend.levels)
+	add := func(c cutlist.Cut) {
+		for _, have := range cuts {
+			if c.Frame < have.End && have.Frame < max(c.End, c.Frame+1) {
+				return
+			}
+		}
+		cuts = append(cuts, c)
+	}
+	for _, c := range d.blend.finish() {
+		add(c)
+	}
 	for k := range d.near {
 		if c := d.hardCut(k); c > 0 {
-			cuts = append(cuts, cutlist.Cut{Frame: int64(k), End: int64(k), Kind: cutlist.HardCut, Confidence: c})
+			add(cutlist.Cut{Frame: int64(k), End: int64(k), Kind: cutlist.HardCut, Confidence: c})
 		}
 	}
+	slices.SortFunc(cuts, func(a, b cutlist.Cut) int { return cmp.Compare(a.Frame, b.Frame) })
 	return cuts
 }
 
@@ -61,51 +77,51 @@ func (d *Detector) Finish() []cutlist.Cut {
 // Christmas and Kittler, "Video shot cut detection using adaptive
 // thresholding", BMVC 2000: so many times the usual change plus a floor.
 const (
-	around       = 8
-	cutTimes     = 3.0
-	cutFloor     = 0.30
-	returnsBelow = 0.5 // of the change at the cut: the old shot is back
+	around   = 8
+	cutTimes = 1.5
+	cutFloor = 0.13
 )
 
-// hardCut is the confidence that frame k begins a new shot, 0 for none.
-func (d *Detector) hardCut(k int) float64 {
-	if k == 0 {
-		return 0
+// lasting is the change at frame k that no flash explains: the least change
+// between a frame before k and one from k on, up to flashFrames apart.
+func (d *Detector) lasting(k int) float64 {
+	e := d.near[k]
+	for i := range d.past {
+		back := i + 2
+		if j := k + back - 1; j < len(d.near) { // frame k-1 against k+back-1
+			e = min(e, d.past[i][j])
+		}
+		if k >= back { // frame k-back against k
+			e = min(e, d.past[i][k])
+		}
 	}
-	c := d.near[k]
+	return e
+}
+
+// usual is the lasting change that most frames near k have.
+func (d *Detector) usual(k int) float64 {
 	var others []float64
 	for j := max(1, k-around); j <= min(len(d.near)-1, k+around); j++ {
 		if j != k {
-			others = append(others, d.near[j])
+			others = append(others, d.lasting(j))
 		}
 	}
-	slices.Sort(others)
-	usual := 0.0
-	if len(others) > 0 {
-		usual = others[len(others)*3/4]
-	}
-	limit := cutFloor + cutTimes*usual
-	if c < min(limit, 0.9) || d.isFlash(k) {
+	if len(others) == 0 {
 		return 0
 	}
-	return 1 - math.Exp(-c/min(limit, 0.9))
+	slices.Sort(others)
+	return others[len(others)*3/4]
 }
 
-// isFlash reports that frame k starts or ends a flash: the shot from before k
-// is seen again within flashFrames, or the shot that k begins was seen so
-// shortly before.
-func (d *Detector) isFlash(k int) bool {
-	c := d.near[k]
-	for i := range d.past {
-		back := i + 2
-		// frame k+back-1 against frame k-1
-		if j := k + back - 1; j < len(d.near) && d.past[i][j] < returnsBelow*c {
-			return true
-		}
-		// frame k against frame k-back
-		if k >= back && d.past[i][k] < returnsBelow*c {
-			return true
-		}
+// hardCut is the confidence that frame k begins a new shot, 0 for none.
+func (d *Detector) hardCut(k int) float64 {
+	if k < 1 {
+		return 0
 	}
-	return false
+	c := d.lasting(k)
+	limit := min(cutFloor+cutTimes*d.usual(k), 0.9)
+	if c < limit || k+1 < len(d.near) && d.lasting(k+1) > c || d.lasting(k-1) > c {
+		return 0
+	}
+	return 1 - math.Exp(-c/limit)
 }

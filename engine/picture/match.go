@@ -6,24 +6,25 @@ import "math"
 // and the contrast left as it is.
 type mini struct {
 	w, h int
-	p    []float32 // brightness, 0 to 255
+	p    []float32 // brightness, 0 to 255, lightly blurred against grain
+	raw  []float32
 	mean float64
 	std  float64
 }
 
-// makeMini halves a Grey in each direction.
+// makeMini halves a Grey in each direction and blurs it by the binomial of
+// three points each way, which leaves a seventh of grain's variance.
 func makeMini(g Grey, m *mini) {
 	m.w, m.h = g.W/2, g.H/2
-	if cap(m.p) < m.w*m.h {
-		m.p = make([]float32, m.w*m.h)
+	if len(m.p) != m.w*m.h {
+		m.p, m.raw = make([]float32, m.w*m.h), make([]float32, m.w*m.h)
 	}
-	m.p = m.p[:m.w*m.h]
 	var sum, sq float64
 	for y := range m.h {
 		r0, r1 := g.Pix[2*y*g.W:], g.Pix[(2*y+1)*g.W:]
 		for x := range m.w {
 			v := float32(int(r0[2*x])+int(r0[2*x+1])+int(r1[2*x])+int(r1[2*x+1])) / 4
-			m.p[y*m.w+x] = v
+			m.raw[y*m.w+x] = v
 			sum += float64(v)
 			sq += float64(v) * float64(v)
 		}
@@ -31,6 +32,21 @@ func makeMini(g Grey, m *mini) {
 	n := float64(m.w * m.h)
 	m.mean = sum / n
 	m.std = math.Sqrt(max(0, sq/n-m.mean*m.mean))
+	m.blur()
+}
+
+func (m *mini) blur() {
+	for y := range m.h {
+		for x := range m.w {
+			m.p[y*m.w+x] = (m.row(x, y-1) + 2*m.row(x, y) + m.row(x, y+1)) / 16
+		}
+	}
+}
+
+// row is 1 2 1 along a row of raw; the edges stand for what is beyond them.
+func (m *mini) row(x, y int) float32 {
+	r := m.raw[max(0, min(m.h-1, y))*m.w:]
+	return r[max(0, x-1)] + 2*r[x] + r[min(m.w-1, x+1)]
 }
 
 // Block matching. A block of one frame looks for itself in the next within a
@@ -43,24 +59,32 @@ const (
 	searchReach = 4
 	// grainVar is the variance, in levels squared, that grain leaves in a mini:
 	// blocks flatter than this say nothing.
-	grainVar = 12.0
+	grainVar = 4.0
 )
 
 // change is how much of frame b is not found in frame a, 0 (all found) to
 // about 1. Gain differences between whole frames (flicker) are taken out
-// first. It is not symmetric.
+// first. Each block counts by its contrast, up to a bound, so that a few specks
+// of dust weigh little. It is not symmetric.
 func change(a, b *mini) float64 {
 	gain := flickerGain(a, b)
 	var miss, all float64
 	for y := 0; y+blockSide <= b.h; y += blockSide {
 		for x := 0; x+blockSide <= b.w; x += blockSide {
-			m, v := matchBlock(a, b, x, y, gain)
-			miss += m
-			all += v
+			d, contrast := matchBlock(a, b, x, y, gain)
+			w := min(contrast, maxBlockContrast)
+			miss += w * min(1, d/(contrast*contrast+grainVar))
+			all += w + minBlockContrast
 		}
 	}
 	return miss / all
 }
+
+// Bounds of what one block counts, in levels.
+const (
+	minBlockContrast = 3.0
+	maxBlockContrast = 25.0
+)
 
 // maxFlicker is how far the gain of old film goes from frame to frame.
 const maxFlicker = 1.35
@@ -71,17 +95,19 @@ func flickerGain(a, b *mini) float32 {
 	return float32(max(1/maxFlicker, min(maxFlicker, g)))
 }
 
-// matchBlock is the least squared distance of the block at x, y of b from any
-// near place in a, and the most that it could be.
-func matchBlock(a, b *mini, x, y int, gain float32) (miss, all float64) {
+// matchBlock is the least mean squared distance of the block at x, y of b from
+// any near place in a, and the greater of both blocks' standard deviations
+// there.
+func matchBlock(a, b *mini, x, y int, gain float32) (dist, contrast float64) {
 	var blk [blockSide * blockSide]float32
-	var sum, sq float32
+	var sum, sq, sumA, sqA float32
 	for j := range blockSide {
 		for i := range blockSide {
-			v := b.p[(y+j)*b.w+x+i] * gain
+			at := (y+j)*b.w + x + i
+			v, u := b.p[at]*gain, a.p[at]
 			blk[j*blockSide+i] = v
-			sum += v
-			sq += v * v
+			sum, sq = sum+v, sq+v*v
+			sumA, sqA = sumA+u, sqA+u*u
 		}
 	}
 	const n = blockSide * blockSide
@@ -96,9 +122,13 @@ func matchBlock(a, b *mini, x, y int, gain float32) (miss, all float64) {
 					e := blk[j*blockSide+i] - r
 					d += e * e
 				}
+				if d >= best {
+					break
+				}
 			}
 			best = min(best, d)
 		}
 	}
-	return float64(best), float64(max(0, sq-sum*sum/n)) + n*grainVar
+	v := max(0, sq-sum*sum/n, sqA-sumA*sumA/n) / n
+	return float64(best) / n, math.Sqrt(float64(v))
 }

@@ -1,0 +1,125 @@
+package picture
+
+import (
+	"math"
+	"slices"
+
+	"cuechoir/engine/cutlist"
+)
+
+// Fades. Aim: the first and last frame of each fall to, and rise from, a frame
+// of one tone. Method: runs of frames without contrast are found (monochrome
+// frames: Lienhart, "Comparison of automatic shot boundary detection
+// algorithms", SPIE 3656, 1999, 2.3); beside each, a straight ramp of contrast
+// and of brightness between the shot's own and the tone's is fitted by least
+// squares over all starts and ends. Known failure: a shot whose contrast itself
+// changes as it fades; a fade to grey.
+const (
+	flatSpread  = 4.0 // levels; a run of frames below it has no contrast
+	blackBelow  = 48.0
+	whiteAbove  = 208.0
+	minFade     = 4  // frames; shorter is a cut
+	maxFade     = 72 // frames
+	plateau     = 10 // frames of the whole shot that a fit looks at
+	maxFadeMiss = 0.02
+)
+
+// level is what a fade is found by: one frame's contrast and brightness.
+type level struct{ spread, mean float64 }
+
+func (l level) flat() bool {
+	return l.spread < flatSpread && (l.mean < blackBelow || l.mean > whiteAbove)
+}
+
+// findFades gives the fades of a film.
+func findFades(levels []level) []cutlist.Cut {
+	n := len(levels)
+	back := slices.Clone(levels)
+	slices.Reverse(back)
+	var cuts []cutlist.Cut
+	for a := 0; a < n; {
+		if !levels[a].flat() {
+			a++
+			continue
+		}
+		b := a
+		for b < n && levels[b].flat() {
+			b++
+		}
+		if s, e, conf := fitFall(levels, a, b); conf > 0 {
+			cuts = append(cuts, cutlist.Cut{Frame: int64(s), End: int64(e), Kind: cutlist.FadeOut, Confidence: conf})
+		}
+		if s, e, conf := fitFall(back, n-b, n-a); conf > 0 {
+			cuts = append(cuts, cutlist.Cut{Frame: int64(n - e), End: int64(n - s), Kind: cutlist.FadeIn, Confidence: conf})
+		}
+		a = b
+	}
+	return cuts
+}
+
+// fitFall fits a fall that ends in the flat run from a to b: s is its first
+// falling frame, e the first that is flat altogether.
+func fitFall(l []level, a, b int) (s, e int, conf float64) {
+	lo := a // back to the flat run before, if there is one
+	for lo > 0 && !l[lo-1].flat() && a-lo < maxFade+plateau {
+		lo--
+	}
+	if a-lo < minFade {
+		return 0, 0, 0
+	}
+	tone := toneOf(l[a:b])
+	best := math.Inf(1)
+	for end := max(lo+1, a-1); end <= min(b, a+4); end++ {
+		for start := max(lo, end-maxFade); start <= end; start++ {
+			if miss := missOfFall(l, lo, start, end, tone); miss < best {
+				best, s, e = miss, start, end
+			}
+		}
+	}
+	if e-s < minFade || best > maxFadeMiss {
+		return 0, 0, 0
+	}
+	return s, e, 1 - best/maxFadeMiss/2
+}
+
+// toneOf is the median level of a flat run.
+func toneOf(run []level) level {
+	sp, me := make([]float64, len(run)), make([]float64, len(run))
+	for i, r := range run {
+		sp[i], me[i] = r.spread, r.mean
+	}
+	slices.Sort(sp)
+	slices.Sort(me)
+	return level{sp[len(sp)/2], me[len(me)/2]}
+}
+
+// missOfFall is the mean squared distance of the levels from a fall between
+// start and end, in parts of the fall squared.
+func missOfFall(l []level, lo, start, end int, tone level) float64 {
+	from, to := max(lo, start-plateau), min(len(l), end+2)
+	var sr, rr, sm, mm float64
+	share := func(t int) float64 { return max(0, min(1, float64(end-t)/float64(end-start+1))) }
+	for t := from; t < to; t++ {
+		w := share(t)
+		sr, rr = sr+w*math.Max(0, l[t].spread-tone.spread), rr+w*w
+		sm, mm = sm+w*(l[t].mean-tone.mean), mm+w*w
+	}
+	if rr == 0 {
+		return math.Inf(1)
+	}
+	p, m := sr/rr, sm/mm
+	if p < 2*flatSpread {
+		return math.Inf(1)
+	}
+	var missR, missM float64
+	for t := from; t < to; t++ {
+		w := share(t)
+		dr := math.Max(0, l[t].spread-tone.spread) - w*p
+		dm := l[t].mean - tone.mean - w*m
+		missR, missM = missR+dr*dr, missM+dm*dm
+	}
+	n := float64(to - from)
+	missR /= n * p * p
+	missM /= n * max(m*m, p*p)
+	return (missR + missM) / 2
+}

@@ -1,0 +1,124 @@
+package picture
+
+import (
+	"math"
+	"slices"
+)
+
+// tiny is a frame of about 32 by 24 for comparing whole pictures over many
+// frames: only its structure, smaller than a fifth of the picture, stays.
+type tiny struct {
+	w, h   int
+	p      []float32 // structure
+	grey   []float32
+	energy float64 // mean square of the structure
+	spread float64 // contrast of the middle 90 % of points: dust leaves it alone
+	mean   float64
+}
+
+// Sizes of a tiny.
+const (
+	tinyStep  = 3 // points of a Grey to one of a tiny
+	tinyBox   = 3 // half side of the box whose mean is taken out
+	tinyReach = 4 // how far pictures are shifted to match
+)
+
+func makeTiny(g Grey, t *tiny) {
+	t.w, t.h = g.W/tinyStep, g.H/tinyStep
+	if len(t.p) != t.w*t.h {
+		t.p, t.grey = make([]float32, t.w*t.h), make([]float32, t.w*t.h)
+	}
+	var sum float64
+	for y := range t.h {
+		for x := range t.w {
+			s := 0
+			for j := range tinyStep {
+				row := g.Pix[(y*tinyStep+j)*g.W+x*tinyStep:]
+				for i := range tinyStep {
+					s += int(row[i])
+				}
+			}
+			v := float32(s) / (tinyStep * tinyStep)
+			t.grey[y*t.w+x] = v
+			sum += float64(v)
+		}
+	}
+	t.mean = sum / float64(t.w*t.h)
+	t.takeStructure()
+	t.spread = middleSpread(t.grey)
+}
+
+// takeStructure subtracts the mean of a box around each point, by a table of
+// sums.
+func (t *tiny) takeStructure() {
+	w := t.w + 1
+	sums := make([]float32, w*(t.h+1))
+	for y := range t.h {
+		row := float32(0)
+		for x := range t.w {
+			row += t.grey[y*t.w+x]
+			sums[(y+1)*w+x+1] = sums[y*w+x+1] + row
+		}
+	}
+	var sq float64
+	for y := range t.h {
+		y0, y1 := max(0, y-tinyBox), min(t.h, y+tinyBox+1)
+		for x := range t.w {
+			x0, x1 := max(0, x-tinyBox), min(t.w, x+tinyBox+1)
+			s := sums[y1*w+x1] - sums[y0*w+x1] - sums[y1*w+x0] + sums[y0*w+x0]
+			v := t.grey[y*t.w+x] - s/float32((y1-y0)*(x1-x0))
+			t.p[y*t.w+x] = v
+			sq += float64(v) * float64(v)
+		}
+	}
+	t.energy = sq / float64(t.w*t.h)
+}
+
+// middleSpread is the standard deviation without the lowest and highest
+// twentieth.
+func middleSpread(p []float32) float64 {
+	s := slices.Clone(p)
+	slices.Sort(s)
+	s = s[len(s)/20 : len(s)-len(s)/20]
+	var sum, sq float64
+	for _, v := range s {
+		sum += float64(v)
+		sq += float64(v) * float64(v)
+	}
+	n := float64(len(s))
+	return math.Sqrt(max(0, sq/n-sum*sum/n/n))
+}
+
+// flatEnergy keeps the structure of grain alone from looking alike or unlike.
+const flatEnergy = 3.0
+
+// alike is the greatest normalised cross-correlation of two structures over
+// small shifts, about 0 for different pictures to 1 for the same; it does not
+// see gain or brightness.
+func alike(a, b *tiny) float64 {
+	best := 0.0
+	for dy := -tinyReach; dy <= tinyReach; dy++ {
+		for dx := -tinyReach; dx <= tinyReach; dx++ {
+			best = max(best, correlate(a, b, dx, dy))
+		}
+	}
+	return best
+}
+
+func correlate(a, b *tiny, dx, dy int) float64 {
+	x0, x1 := max(0, -dx), min(a.w, a.w-dx)
+	var ab, aa, bb float32
+	for y := max(0, -dy); y < min(a.h, a.h-dy); y++ {
+		ra := a.p[y*a.w+x0 : y*a.w+x1]
+		rb := b.p[(y+dy)*b.w+x0+dx:]
+		rb = rb[:len(ra)]
+		for i, u := range ra {
+			v := rb[i]
+			ab += u * v
+			aa += u * u
+			bb += v * v
+		}
+	}
+	n := float64((x1 - x0) * (a.h - max(dy, -dy)))
+	return float64(ab) / math.Sqrt((float64(aa)+flatEnergy*n)*(float64(bb)+flatEnergy*n))
+}
