@@ -1,0 +1,172 @@
+package track
+
+import (
+	"encoding/json"
+	"errors"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"slices"
+	"time"
+
+	"cuechoir/internal/device"
+	"cuechoir/internal/fault"
+)
+
+// LatencyKey is what a round trip depends on.
+type LatencyKey struct {
+	Backend      string `json:"backend"`
+	Output       string `json:"output"`
+	Input        string `json:"input"`
+	SampleRate   int    `json:"sample_rate"`
+	PeriodFrames int    `json:"period_frames"`
+}
+
+// KeyOf is the key of a device as it stands.
+func KeyOf(dev device.Device) LatencyKey {
+	i, f := dev.Info(), dev.Format()
+	return LatencyKey{Backend: i.Backend, Output: i.Output, Input: i.Input, SampleRate: f.SampleRate, PeriodFrames: f.PeriodFrames}
+}
+
+// Latency is one stored round trip.
+type Latency struct {
+	LatencyKey
+	Samples  int64     `json:"samples"`
+	Spread   int64     `json:"spread"`
+	Constant bool      `json:"constant"`
+	Measured time.Time `json:"measured"`
+}
+
+// LatencyStore keeps measured round trips in one small file, for this
+// computer (a score moves, its devices do not).
+type LatencyStore struct{ Path string }
+
+// DefaultLatencyPath is cuechoir/latency.json in the user's configuration folder.
+func DefaultLatencyPath() (string, error) {
+	dir, err := os.UserConfigDir()
+	if err != nil {
+		return "", fault.New(fault.Missing, "there is no folder for settings").Because(err).
+			Mended("set HOME, or name the file for round trips")
+	}
+	return filepath.Join(dir, "cuechoir", "latency.json"), nil
+}
+
+const (
+	latencyVersion  = 1
+	maxLatencyBytes = 1 << 20
+	maxLatencies    = 1000
+)
+
+type latencyFile struct {
+	Version   int       `json:"version"`
+	Latencies []Latency `json:"round_trips"`
+}
+
+// Load gives what is stored; a file that is not there holds nothing.
+func (s LatencyStore) Load() ([]Latency, error) {
+	st, err := os.Stat(s.Path)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, nil
+	}
+	if err == nil && !st.Mode().IsRegular() {
+		err = errors.New("it is no file")
+	}
+	if err != nil {
+		return nil, fault.New(fault.Unexpected, "it cannot be looked at").In(s.Path, "").Because(err)
+	}
+	f, err := os.Open(s.Path)
+	if err != nil {
+		return nil, fault.New(fault.Unexpected, "it cannot be opened").In(s.Path, "").Because(err)
+	}
+	defer f.Close()
+	text, err := io.ReadAll(io.LimitReader(f, maxLatencyBytes+1))
+	if err != nil {
+		return nil, fault.New(fault.Unexpected, "it cannot be read").In(s.Path, "").Because(err)
+	}
+	return parseLatencies(text, s.Path)
+}
+
+func parseLatencies(text []byte, name string) ([]Latency, error) {
+	const mend = "delete the file and measure the round trip again"
+	if len(text) > maxLatencyBytes {
+		return nil, fault.New(fault.OverLimit, "it has at most %d bytes", maxLatencyBytes).In(name, "").Mended(mend)
+	}
+	var f latencyFile
+	if err := json.Unmarshal(text, &f); err != nil {
+		return nil, fault.New(fault.Malformed, "these are no round trips").In(name, "").Because(err).Mended(mend)
+	}
+	if f.Version != latencyVersion {
+		return nil, fault.New(fault.Unsupported, "version %d is not known", f.Version).In(name, "").Mended(mend)
+	}
+	if len(f.Latencies) > maxLatencies {
+		return nil, fault.New(fault.OverLimit, "%d round trips, at most %d", len(f.Latencies), maxLatencies).In(name, "").Mended(mend)
+	}
+	for _, l := range f.Latencies {
+		if l.Samples < 0 || l.SampleRate < 1 || l.Samples > 10*int64(l.SampleRate) || l.Spread < 0 || l.Measured.Year() > 9999 || l.Measured.Year() < 0 {
+			return nil, fault.New(fault.Malformed, "a round trip of %d samples at %d Hz is out of range", l.Samples, l.SampleRate).
+				In(name, "").Mended(mend)
+		}
+	}
+	return f.Latencies, nil
+}
+
+// Get gives the stored round trip of a device; false when there is none.
+func (s LatencyStore) Get(dev device.Device) (Latency, bool, error) {
+	list, err := s.Load()
+	if err != nil {
+		return Latency{}, false, err
+	}
+	key := KeyOf(dev)
+	for _, l := range list {
+		if l.LatencyKey == key {
+			return l, true, nil
+		}
+	}
+	return Latency{}, false, nil
+}
+
+// Put stores a measured round trip in the place of the device's last one. The
+// file is replaced in one step. A full list loses its oldest.
+func (s LatencyStore) Put(dev device.Device, r RoundTrip) error {
+	list, err := s.Load()
+	if err != nil {
+		return err
+	}
+	key := KeyOf(dev)
+	list = slices.DeleteFunc(list, func(l Latency) bool { return l.LatencyKey == key })
+	list = append(list, Latency{LatencyKey: key, Samples: r.Samples, Spread: r.Spread, Constant: r.Constant,
+		Measured: time.Now().UTC().Truncate(time.Second)})
+	if over := len(list) - maxLatencies; over > 0 {
+		list = list[over:]
+	}
+	text, err := json.MarshalIndent(latencyFile{latencyVersion, list}, "", "  ")
+	if err != nil {
+		return fault.New(fault.Unexpected, "the round trip has no text").Because(err)
+	}
+	return s.replace(append(text, '\n'))
+}
+
+func (s LatencyStore) replace(text []byte) error {
+	failed := func(err error) error {
+		return fault.New(fault.Unexpected, "the round trip could not be stored").In(s.Path, "").Because(err)
+	}
+	dir := filepath.Dir(s.Path)
+	if err := os.MkdirAll(dir, 0o777); err != nil {
+		return failed(err)
+	}
+	f, err := os.CreateTemp(dir, filepath.Base(s.Path)+".*.new")
+	if err != nil {
+		return failed(err)
+	}
+	_, err = f.Write(text)
+	err = errors.Join(err, f.Sync(), f.Close())
+	if err == nil {
+		err = os.Rename(f.Name(), s.Path)
+	}
+	if err != nil {
+		os.Remove(f.Name())
+		return failed(err)
+	}
+	return nil
+}

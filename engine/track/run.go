@@ -1,0 +1,363 @@
+// Package track is the transport: it plays what the singer hears, records
+// what is sung, and keeps both on one counter of samples.
+//
+// The rule of place: a stream counts its samples from the first callback, the
+// same for output and input. What is heard at timeline sample t was put out
+// at stream sample t - From; a voice exactly in time with it arrives at the
+// input RoundTrip samples later. So input sample i of the stream belongs at
+// timeline sample From + i - RoundTrip, however late a feeder or a drain was:
+// what they lose is silence in its place and is told.
+package track
+
+import (
+	"context"
+	"math"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"cuechoir/internal/device"
+	"cuechoir/internal/fault"
+	"cuechoir/internal/rt"
+)
+
+// Room of the rings, and how long a device may be silent.
+const (
+	monitorAhead = 1 << 16 // frames: 1.4 s at 48 kHz prepared ahead
+	captureAhead = 1 << 18 // samples: 5.5 s at 48 kHz for a slow disk
+	feedBlock    = 1 << 10 // frames prepared at a time
+	drainBlock   = 1 << 12 // samples written at a time
+
+	// Measured with PulseAudio: the first callback can come two seconds
+	// after the start.
+	firstCallbackLimit = 10 * time.Second
+	defaultStallLimit  = 3 * time.Second
+	hurryLimit         = 500 * time.Millisecond // after a cancel
+
+	fadeSeconds      = 0.005 // no thump at start and stop
+	statusPerSecond  = 20
+	maxStreamFrames  = 1 << 46
+	maxTimelineValue = 1 << 52
+)
+
+// run is one stream of a device: what is played and where the input goes.
+type run struct {
+	dev        device.Device
+	input      int   // channel
+	length     int64 // stream frames to capture (or to play, without input)
+	width      int   // channels of monitor
+	monitor    func(dst []float32, at int64) error
+	monitorLen int64
+	gainDB     float64
+	stallLimit time.Duration
+	lastWord   int64 // frames still captured after a cancel: they are on their way
+	drain      func(x []float32, at int64, lost bool) error
+	unheard    func(at, frames int64) // may be nil
+	status     func(s streamStatus)   // may be nil
+
+	stream   *rt.Stream
+	clock    slipClock
+	fed      feedState
+	drainErr error // once drain has failed nothing more is given to it
+}
+
+// feedState is what the feeder tells the drain.
+type feedState struct {
+	stop  atomic.Bool
+	ended sync.WaitGroup
+	err   error // read after ended
+	bad   atomic.Bool
+}
+
+// streamStatus is what is shown while a stream runs.
+type streamStatus struct {
+	at        int64 // stream frames done
+	peak      float32
+	underruns int64
+	overruns  int64
+}
+
+// outcome is how a stream ended.
+type outcome struct {
+	cancelled bool
+	frames    int64 // captured, or played without input
+	slip      Slip
+	largest   int64
+}
+
+// play runs the stream from start to end. The device is stopped when it
+// returns. What was captured up to an error has gone to drain.
+func (r *run) play(ctx context.Context) (outcome, error) {
+	fm := r.dev.Format()
+	r.stream = rt.New(rt.Config{
+		OutChannels: fm.OutChannels, InChannels: fm.InChannels, InputChannel: r.input,
+		MonitorChannels: r.width, MonitorFrames: r.monitorLen,
+		MonitorAhead: max(monitorAhead, 4*fm.PeriodFrames), CaptureAhead: max(captureAhead, 4*fm.PeriodFrames),
+		FadeFrames: int(fadeSeconds * float64(fm.SampleRate)),
+	})
+	r.clock = slipClock{rate: float64(fm.SampleRate), off: !paced(r.dev)}
+	r.startFeeder(fm.OutChannels > 0)
+	defer r.stopFeeder()
+	r.prefill()
+	if s, ok := r.dev.(device.Stepped); ok {
+		s.Gate(r.ready)
+	}
+	if err := r.dev.Start(r.stream.Callback); err != nil {
+		return outcome{}, err
+	}
+	cancelled, err := r.loop(ctx)
+	stopErr := r.dev.Stop()
+	r.stopFeeder()
+	if r.drainErr == nil {
+		if e := r.drainRest(); err == nil {
+			err = e
+		}
+	}
+	r.tell(r.stream.Frames())
+	if err == nil {
+		err = r.fed.err
+	}
+	if err == nil {
+		err = stopErr
+	}
+	out := outcome{cancelled: cancelled, frames: r.stream.Captured(), slip: r.clock.slip, largest: r.stream.LargestBlock()}
+	if fm.InChannels == 0 {
+		out.frames = min(r.stream.Frames(), r.length)
+	}
+	return out, err
+}
+
+// paced says whether a device runs by the wall clock.
+func paced(dev device.Device) bool {
+	v, ok := dev.(*device.Virtual)
+	return !ok || v.Realtime
+}
+
+// loop drains until the end, a cancel or an error.
+func (r *run) loop(ctx context.Context) (cancelled bool, err error) {
+	until := r.length
+	buf := make([]float32, drainBlock)
+	var idle pause
+	watch := newWatchdog(r.stallLimit)
+	nextStatus := int64(0)
+	done := ctx.Done()
+	for r.position() < until {
+		select {
+		case <-done:
+			// The voice of this moment is still on its way through the device.
+			done, cancelled = nil, true
+			r.stream.Stop()
+			until = min(until, r.stream.Frames()+r.lastWord)
+			watch.hurry()
+		default:
+		}
+		n, err := r.drainSome(buf, until)
+		if err != nil {
+			return cancelled, err
+		}
+		frames := r.stream.Frames()
+		r.clock.see(time.Now(), frames)
+		if frames >= nextStatus {
+			nextStatus = frames + int64(r.dev.Format().SampleRate/statusPerSecond)
+			r.tell(frames)
+		}
+		if n > 0 {
+			idle.reset()
+			continue
+		}
+		if err := r.dev.Err(); err != nil {
+			return cancelled, err
+		}
+		if r.fed.bad.Load() {
+			r.stream.Stop()
+			return cancelled, nil // play gives the feeder's own error
+		}
+		if err := watch.see(frames); err != nil {
+			if cancelled {
+				return true, nil
+			}
+			return cancelled, err
+		}
+		idle.wait()
+	}
+	return cancelled, nil
+}
+
+// position is how far the stream has been worked off.
+func (r *run) position() int64 {
+	if r.dev.Format().InChannels == 0 {
+		return r.stream.Frames()
+	}
+	return r.stream.Captured()
+}
+
+// drainSome hands on what waits, up to one block and not beyond until.
+func (r *run) drainSome(buf []float32, until int64) (int, error) {
+	r.hearGaps()
+	at := r.stream.Captured()
+	buf = buf[:min(int64(len(buf)), max(until-at, 0))]
+	n, lost := r.stream.Capture(buf)
+	if n == 0 {
+		return 0, nil
+	}
+	r.drainErr = r.drain(buf[:n], at, lost)
+	return n, r.drainErr
+}
+
+func (r *run) hearGaps() {
+	for {
+		g, ok := r.stream.MonitorGap()
+		if !ok {
+			return
+		}
+		if r.unheard != nil {
+			r.unheard(g.At, g.Frames)
+		}
+	}
+}
+
+// drainRest takes what is left after the device has stopped.
+func (r *run) drainRest() error {
+	buf := make([]float32, drainBlock)
+	for {
+		published := r.stream.Finish()
+		n, err := r.drainSome(buf, r.length)
+		if err != nil {
+			return err
+		}
+		if n == 0 && published {
+			r.hearGaps()
+			return nil
+		}
+	}
+}
+
+// tell reports the state of the stream.
+func (r *run) tell(frames int64) {
+	if r.status == nil {
+		return
+	}
+	underruns, _, overruns, _ := r.stream.Counts()
+	r.status(streamStatus{at: frames, peak: r.stream.InputPeak(), underruns: underruns, overruns: overruns})
+}
+
+// ready is the gate of a stepped device: nothing is late.
+func (r *run) ready(n int) bool {
+	owed := min(int64(n), r.monitorLen-r.stream.Frames())
+	fm := r.dev.Format()
+	heard := fm.OutChannels == 0 || int64(r.stream.Fed()) >= owed || r.fed.stop.Load()
+	// Not far ahead of the drain either, so that a Status is of its moment.
+	waiting := r.stream.CaptureSize() - r.stream.CaptureRoom()
+	kept := fm.InChannels == 0 || waiting == 0 || waiting+n <= fm.SampleRate/statusPerSecond
+	return heard && kept && r.stream.Frames() < r.length
+}
+
+// startFeeder fills the monitor ring ahead, on a goroutine of its own.
+func (r *run) startFeeder(heard bool) {
+	if !heard || r.monitorLen == 0 {
+		r.monitorLen = 0
+		return
+	}
+	r.fed.ended.Go(func() {
+		if err := r.feed(); err != nil {
+			r.fed.err = err
+			r.fed.bad.Store(true)
+		}
+	})
+}
+
+// feed prepares block after block until the end.
+func (r *run) feed() error {
+	block := make([]float32, feedBlock*r.width)
+	gain := float32(math.Pow(10, r.gainDB/20))
+	var idle pause
+	for at := int64(0); at < r.monitorLen; {
+		if r.fed.stop.Load() {
+			return nil
+		}
+		n := int(min(feedBlock, r.monitorLen-at))
+		if r.stream.FeedRoom() < n {
+			idle.wait()
+			continue
+		}
+		idle.reset()
+		dst := block[:n*r.width]
+		clear(dst)
+		if r.monitor != nil {
+			if err := r.monitor(dst, at); err != nil {
+				return err
+			}
+		}
+		for i := range dst {
+			dst[i] *= gain
+		}
+		r.stream.Feed(dst)
+		at += int64(n)
+	}
+	return nil
+}
+
+// prefill waits until the ring is as good as full, or the feeder has ended.
+func (r *run) prefill() {
+	goal := min(r.monitorLen, monitorAhead/2)
+	var idle pause
+	for begin := time.Now(); int64(r.stream.Fed()) < goal && !r.fed.bad.Load() && time.Since(begin) < defaultStallLimit; {
+		idle.wait()
+	}
+}
+
+func (r *run) stopFeeder() {
+	r.fed.stop.Store(true)
+	r.fed.ended.Wait()
+}
+
+// pause waits a little, longer each time in a row.
+type pause struct{ d time.Duration }
+
+func (p *pause) reset() { p.d = 0 }
+
+func (p *pause) wait() {
+	p.d = min(max(2*p.d, 20*time.Microsecond), 4*time.Millisecond)
+	time.Sleep(p.d)
+}
+
+// watchdog notices a device that no longer calls back.
+type watchdog struct {
+	limit  time.Duration
+	last   int64
+	since  time.Time
+	called bool
+}
+
+func newWatchdog(limit time.Duration) *watchdog {
+	if limit <= 0 {
+		limit = defaultStallLimit
+	}
+	return &watchdog{limit: limit, since: time.Now()}
+}
+
+// hurry is for when the end is wished for: no long wait any more.
+func (w *watchdog) hurry() {
+	w.limit, w.called, w.since = min(w.limit, hurryLimit), true, time.Now()
+}
+
+func (w *watchdog) see(frames int64) error {
+	now := time.Now()
+	if frames != w.last {
+		w.last, w.since, w.called = frames, now, true
+		return nil
+	}
+	limit := w.limit
+	if !w.called {
+		limit = max(limit, firstCallbackLimit)
+	}
+	if now.Sub(w.since) < limit {
+		return nil
+	}
+	what := "the sound device has stopped delivering"
+	if !w.called {
+		what = "the sound device never delivered anything"
+	}
+	return fault.New(fault.Device, "%s (waited %v)", what, limit.Round(time.Millisecond)).
+		Mended("see that it is plugged in and that the sound system runs; what was sung is kept")
+}
