@@ -34,6 +34,9 @@ func attributes(t *testing.T, s tcell.Style) byte {
 	if fg != tcell.ColorDefault || bg != tcell.ColorDefault {
 		t.Errorf("a colour without colours: %v on %v", fg, bg)
 	}
+	if (mask&tcell.AttrUnderline != 0) != (s.GetUnderlineStyle() == tcell.UnderlineStyleSolid) {
+		t.Error("the attribute and the line under the letter disagree")
+	}
 	switch mask {
 	case 0:
 		return '.'

@@ -53,7 +53,7 @@ func palette() [inkCount]swatch {
 		InkGate:    {0x241600, 0xFFB545, 16, 214, 0, 3, true, tcell.AttrReverse},
 		InkFilm:    {0x16150F, 0xC9C4B6, 16, 250, 0, 7, false, tcell.AttrUnderline},
 		InkFilmAlt: {0x16150F, 0x9E998C, 16, 246, 15, 8, false, 0},
-		InkEdge:    {0xE8C9A0, 0x4A2E1C, 223, 52, -1, -1, false, 0},
+		InkEdge:    {0xE8C9A0, 0x4A2E1C, 230, 58, -1, -1, false, 0},
 		InkLeader:  {0x9A958B, 0x22252C, 246, 235, -1, -1, false, tcell.AttrDim},
 		InkReel:    {0xC9C4B6, night, 250, n256, -1, -1, false, 0},
 		InkMust:    {0xFF9B6A, night, 209, n256, 11, -1, true, tcell.AttrBold},
@@ -63,7 +63,7 @@ func palette() [inkCount]swatch {
 		InkSung:    {0x86D49A, night, 114, n256, 10, -1, false, tcell.AttrBold},
 		InkUnsung:  {0xA7B8C4, night, 152, n256, 6, -1, false, 0},
 		InkMuted:   {0x8C8790, night, 245, n256, -1, -1, false, tcell.AttrDim},
-		InkChosen:  {0xE9E2D3, 0x2F4A3A, 254, 22, 15, 2, true, tcell.AttrBold | tcell.AttrUnderline},
+		InkChosen:  {0xE9E2D3, 0x2F4A3A, 254, 22, 0, 2, true, tcell.AttrBold | tcell.AttrUnderline},
 		InkFinding: {0xFF8F8F, night, 210, n256, 9, -1, true, tcell.AttrBold | tcell.AttrUnderline},
 		InkKey:     {0xFFB545, night, 214, n256, 11, -1, true, tcell.AttrBold},
 		InkNews:    {0x15171C, 0x8FB6F2, 16, 111, 0, 6, true, tcell.AttrReverse},
@@ -80,7 +80,9 @@ func newTheme(colors int, bare bool) theme {
 		style := tcell.StyleDefault
 		switch {
 		case bare || colors < 16:
-			t[i] = style.Attributes(s.bare)
+			// A terminal underlines by the underline's own style, not by the attribute.
+			line := s.bare&tcell.AttrUnderline != 0
+			t[i] = style.Attributes(s.bare &^ tcell.AttrUnderline).Underline(line)
 			continue
 		case colors >= 1<<24:
 			style = style.Foreground(tcell.NewHexColor(s.fg)).Background(tcell.NewHexColor(s.bg))
