@@ -4,6 +4,7 @@ import (
 	"context"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"cuechoir/engine/cutlist"
@@ -44,6 +45,9 @@ func New(ctx context.Context, dir string, o NewOptions) (NewResult, error) {
 	}
 	if o.Title == "" {
 		o.Title = filepath.Base(filepath.Clean(dir))
+	}
+	if !slices.Contains(score.SampleRates, o.SampleRate) {
+		return res, fault.New(fault.Usage, "a score is not made at %d Hz", o.SampleRate).Mended("choose one of %v", score.SampleRates)
 	}
 	if err := readable(o.Reference); err != nil {
 		return res, err

@@ -3,8 +3,10 @@ package job
 import (
 	"context"
 	"fmt"
+	"os"
 	"path/filepath"
 
+	"cuechoir/engine/picture"
 	"cuechoir/engine/score"
 	"cuechoir/engine/take"
 	"cuechoir/engine/tempo"
@@ -98,9 +100,16 @@ func Sing(ctx context.Context, f *score.Folder, o SingOptions) (res SingResult, 
 
 // FileMicrophone is a device whose microphone is a sound file: the file's
 // first sample is heard at timeline sample at, when singing starts at from.
-// Several channels are heard as their mean.
-func FileMicrophone(path string, sampleRate int, at, from int64) (device.Device, error) {
+// Several channels are heard as their mean. What is no plain sound file (a
+// phone's recording, a film) goes through the video decoder.
+func FileMicrophone(ctx context.Context, path string, sampleRate int, at, from int64, progress Progress) (device.Device, error) {
+	if err := readable(path); err != nil {
+		return nil, err
+	}
 	x, _, err := audiofile.ReadMono(path, sampleRate, maxSoundFrames)
+	if fault.KindOf(err) == fault.Unsupported {
+		x, err = decodeSound(ctx, path, sampleRate, progress)
+	}
 	if err != nil {
 		return nil, err
 	}
@@ -109,4 +118,19 @@ func FileMicrophone(path string, sampleRate int, at, from int64) (device.Device,
 		v.Microphone, v.MicrophoneAt = x[min(-v.MicrophoneAt, int64(len(x))):], 0
 	}
 	return v, nil
+}
+
+// decodeSound is the sound of whatever the video decoder reads.
+func decodeSound(ctx context.Context, path string, sampleRate int, progress Progress) ([]float32, error) {
+	dir, err := os.MkdirTemp("", "cuechoir-")
+	if err != nil {
+		return nil, fault.New(fault.DiskFull, "no room to decode the sound").Because(err)
+	}
+	defer os.RemoveAll(dir)
+	wav := filepath.Join(dir, "sound.wav")
+	if _, err := picture.Sound(ctx, path, sampleRate, wav, picture.Options{Progress: progress}); err != nil {
+		return nil, err
+	}
+	x, _, err := audiofile.ReadMono(wav, sampleRate, maxSoundFrames)
+	return x, err
 }

@@ -6,6 +6,7 @@ package score
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 	"unicode"
 	"unicode/utf8"
@@ -21,6 +22,9 @@ const Version = 1
 
 // DefaultSampleRate in Hz of a new score.
 const DefaultSampleRate = 48000
+
+// SampleRates, in Hz, that a score may have.
+var SampleRates = []int{44100, 48000, 96000}
 
 // Bounds of a document. A stranger's file beyond them is refused.
 const (
@@ -98,10 +102,8 @@ func (s *Score) Validate() error {
 	if err := checkText(s.Title, maxTitleLen); err != nil {
 		return fmt.Errorf("title: %w", err)
 	}
-	switch s.SampleRate {
-	case 44100, 48000, 96000:
-	default:
-		return fmt.Errorf("sample_rate: %d Hz is not one of 44100, 48000, 96000", s.SampleRate)
+	if !slices.Contains(SampleRates, s.SampleRate) {
+		return fmt.Errorf("sample_rate: %d Hz is not one of %v", s.SampleRate, SampleRates)
 	}
 	if err := s.Reference.validate(s.SampleRate); err != nil {
 		return fmt.Errorf("[reference]: %w", err)

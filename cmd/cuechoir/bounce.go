@@ -1,0 +1,113 @@
+package main
+
+import (
+	"fmt"
+	"strings"
+	"time"
+
+	"cuechoir/engine/bounce"
+	"cuechoir/engine/job"
+
+	"github.com/spf13/cobra"
+)
+
+func (a *app) bounceCmd() *cobra.Command {
+	var o job.BounceOptions
+	var target float64
+	c := &cobra.Command{
+		Use:   "bounce [FILE.wav]",
+		Short: "Render the stem: exactly the reference's length, as broadcast wave",
+		Long: `The stem has exactly as many samples as the reference lasts, so it drops on the
+timeline at its time code. Its true peak is kept at or below the ceiling: where
+the sum is hotter, the whole mix is lowered, and that is said. Layers without a
+take are left out and named.`,
+		Example: "  cuechoir bounce\n  cuechoir bounce --target -23 --stems\n  cuechoir bounce score.wav --bits 16",
+		Args:    args(cobra.MaximumNArgs(1)),
+		RunE: func(c *cobra.Command, given []string) error {
+			f, err := a.folder()
+			if err != nil {
+				return err
+			}
+			defer f.Close()
+			if err := a.recover(f); err != nil {
+				return err
+			}
+			if len(given) > 0 {
+				o.Path = given[0]
+			}
+			if c.Flags().Changed("target") {
+				o.TargetLUFS = &target
+			}
+			o.Created = time.Now()
+			o.Progress = a.progress.show
+			res, err := job.Bounce(c.Context(), f, o)
+			if err != nil {
+				return err
+			}
+			return a.printBounce(res)
+		},
+	}
+	f := c.Flags()
+	f.IntVar(&o.Bits, "bits", 24, "16 (dithered), 24 or 32 (float)")
+	f.Float64Var(&target, "target", 0, "integrated loudness to reach in LUFS, such as -23 (EBU R 128) or -14 (streaming, common practice)")
+	f.Float64Var(&o.CeilingDBTP, "ceiling", bounce.DefaultCeilingDBTP, "true peak that is never passed, in dBTP")
+	f.BoolVar(&o.Stems, "stems", false, "a file for each group too, at the same gain")
+	return c
+}
+
+// fileRow is a bounced file as --json prints it.
+type fileRow struct {
+	Path           string   `json:"path"`
+	Group          string   `json:"group,omitempty"`
+	IntegratedLUFS *float64 `json:"integrated_lufs"`
+	RangeLU        *float64 `json:"range_lu"`
+	TruePeakDBTP   *float64 `json:"true_peak_dbtp"`
+	SamplePeakDBFS *float64 `json:"sample_peak_dbfs"`
+}
+
+func rowOf(b bounce.File) fileRow {
+	l := b.Loudness
+	return fileRow{b.Path, b.Group, orNull(l.IntegratedLUFS), orNull(l.RangeLU), orNull(l.TruePeakDBTP), orNull(l.SamplePeakDBFS)}
+}
+
+func (a *app) printBounce(res job.BounceResult) error {
+	files := []fileRow{rowOf(res.Mix)}
+	for _, s := range res.Stems {
+		files = append(files, rowOf(s))
+	}
+	done, err := a.printJSON(map[string]any{
+		"files": files, "samples": res.Samples, "sample_rate": res.SampleRate, "gain_db": res.GainDB, "trim_db": res.TrimDB,
+		"target_miss_lu": res.TargetMissLU, "layers": res.Layers, "unsung": append([]string{}, res.Unsung...), "muted": append([]string{}, res.Muted...),
+	})
+	if done {
+		return err
+	}
+	for i, f := range files {
+		a.say("%s: %d samples at %d Hz (%s), %s integrated, %s true peak", f.Path, res.Samples, res.SampleRate,
+			seconds(res.Samples, res.SampleRate), level(f.IntegratedLUFS, "LUFS"), level(f.TruePeakDBTP, "dBTP"))
+		if i == 0 && len(files) > 1 {
+			a.say("stems of the groups, which sum to it:")
+		}
+	}
+	if res.TrimDB < 0 {
+		a.say("The sum was hotter than the ceiling: all layers are lowered by %.1f dB.", -res.TrimDB)
+	}
+	if res.TargetMissLU < -0.05 {
+		a.say("The ceiling did not allow the loudness asked for: it is %.1f LU below.", -res.TargetMissLU)
+	}
+	a.say("%d layers: %s", len(res.Layers), strings.Join(res.Layers, ", "))
+	if len(res.Unsung) > 0 {
+		a.note("not sung yet, so not in the stem: %s", strings.Join(res.Unsung, ", "))
+	}
+	if len(res.Muted) > 0 {
+		a.note("muted: %s", strings.Join(res.Muted, ", "))
+	}
+	return nil
+}
+
+func level(x *float64, unit string) string {
+	if x == nil {
+		return "silent"
+	}
+	return fmt.Sprintf("%.1f %s", *x, unit)
+}

@@ -1,0 +1,97 @@
+package main
+
+import (
+	"fmt"
+
+	"cuechoir/engine/job"
+	"cuechoir/engine/report"
+	"cuechoir/engine/take"
+
+	"github.com/spf13/cobra"
+)
+
+func (a *app) takesCmd() *cobra.Command {
+	c := &cobra.Command{
+		Use:     "takes [LAYER]",
+		Short:   "List the takes; choose the one in use",
+		Long:    "Takes are never changed and never overwritten. The newest is in use unless you\nchoose another. A take that was cut off (a crash, a pulled plug) is mended here.",
+		Example: "  cuechoir takes\n  cuechoir takes use bass 002",
+		Args:    args(cobra.MaximumNArgs(1)),
+		RunE: func(_ *cobra.Command, given []string) error {
+			only := ""
+			if len(given) > 0 {
+				only = given[0]
+			}
+			return a.listTakes(only)
+		},
+	}
+	c.AddCommand(&cobra.Command{
+		Use:     "use LAYER TAKE",
+		Short:   "Put one take in use, or \"newest\"",
+		Example: "  cuechoir takes use bass 002\n  cuechoir takes use bass newest",
+		Args:    args(cobra.ExactArgs(2)),
+		RunE: func(_ *cobra.Command, given []string) error {
+			f, err := a.folder()
+			if err != nil {
+				return err
+			}
+			defer f.Close()
+			id := given[1]
+			if id == "newest" {
+				id = ""
+			}
+			if err := job.UseTake(f, given[0], id); err != nil {
+				return err
+			}
+			return a.listTakes(given[0])
+		},
+	})
+	return c
+}
+
+// takeRow is a take as --json prints it.
+type takeRow struct {
+	take.Info
+	Timecode string `json:"timecode"`
+	InUse    bool   `json:"in_use"`
+}
+
+func (a *app) listTakes(only string) error {
+	f, s, err := a.load()
+	if err != nil {
+		return err
+	}
+	defer f.Close()
+	if err := a.recover(f); err != nil {
+		return err
+	}
+	layers, err := job.Takes(f, only)
+	if err != nil {
+		return err
+	}
+	rows := []takeRow{}
+	t := report.Table{Head: []string{"layer", "take", "", "starts", "length", "peak", "dropouts", "device", "round trip"}, Right: []bool{false, false, false, false, true, true, true, false, true}}
+	for _, l := range layers {
+		for _, i := range l.Takes {
+			r := takeRow{i, s.Reference.Rate.Timecode(s.Reference.Start + s.Reference.Rate.FrameOf(i.Start, i.SampleRate)), i.ID == l.InUse}
+			rows = append(rows, r)
+			mark := ""
+			if r.InUse {
+				mark = "in use"
+			}
+			if i.State != take.Whole {
+				mark += " " + string(i.State)
+			}
+			t.Rows = append(t.Rows, []string{l.Layer, i.ID, mark, r.Timecode, seconds(i.Frames, i.SampleRate), decibels(i.Peak),
+				fmt.Sprint(len(i.Dropouts)), i.Device, fmt.Sprintf("%d (%s)", i.RoundTrip, i.RoundTripKnown)})
+		}
+	}
+	if done, err := a.printJSON(rows); done {
+		return err
+	}
+	if len(rows) == 0 {
+		a.say("No takes yet. Sing a layer: cuechoir sing LAYER")
+		return nil
+	}
+	return a.table(t)
+}
