@@ -20,15 +20,17 @@ type Onset struct {
 // before it. Cost: ten filters a sample. Known failure: two hits closer than
 // 60 ms are one.
 const (
-	stepSeconds   = 0.002
-	riseSeconds   = 0.012
-	floorShare    = 0.1
-	floorMarginDB = 6.0
-	leastRise     = 6.0 // dB on average over the bands
-	apartSeconds  = 0.06
-	softerDB      = 26.0 // an onset so far under the layer's strong ones is bleed
-	startDB       = 18.0 // the start is this far under the peak
-	peakSeconds   = 0.04
+	stepSeconds    = 0.002
+	riseSeconds    = 0.012
+	floorShare     = 0.1
+	floorMarginDB  = 6.0
+	leastRise      = 6.0 // dB on average over the bands
+	leastLevelRise = 8.0 // dB, of the whole
+	beforeSeconds  = 0.03
+	apartSeconds   = 0.06
+	softerDB       = 26.0 // an onset so far under the layer's strong ones is bleed
+	startDB        = 18.0 // the start is this far under the peak
+	peakSeconds    = 0.04
 )
 
 // bandEdges in Hz; the last band is what is above.
@@ -50,7 +52,16 @@ func Onsets(x []float32, sampleRate int) []Onset {
 			continue
 		}
 		o := startOf(level, k, step)
+		if o.LevelDB-lowBefore(level, k) < leastLevelRise {
+			continue
+		}
 		o.Strength = flux[k]
+		if n := len(out); n > 0 {
+			since := float64(o.Sample-out[n-1].Sample) / float64(sampleRate)
+			if since >= apartSeconds && o.LevelDB < out[n-1].LevelDB-maskDB*since {
+				continue // within the last hit's dying away
+			}
+		}
 		if n := len(out); n > 0 && o.Sample-out[n-1].Sample < int64(apart*step) {
 			if o.LevelDB > out[n-1].LevelDB+6 {
 				out[n-1] = o
@@ -60,6 +71,15 @@ func Onsets(x []float32, sampleRate int) []Onset {
 		out = append(out, o)
 	}
 	return dropBleed(out)
+}
+
+// lowBefore is the lowest level in the beforeSeconds up to step k.
+func lowBefore(level []float64, k int) float64 {
+	low := level[k]
+	for j := max(0, k-int(beforeSeconds/stepSeconds)); j < k; j++ {
+		low = min(low, level[j])
+	}
+	return low
 }
 
 func topAround(v []float64, k, reach int) bool {

@@ -39,15 +39,15 @@ type AlignOptions struct {
 
 // Costs of the alignment, in units of a plainly bad match. From practice on
 // synthetic and real singing; a missing note costs as much as being 0.4 s off
-// or the wrong note by four semitones.
+// or the wrong note by three semitones.
 const (
 	defaultMaxShifted = 0.6
 	missingCost       = 2.6
 	extraCost         = 1.6
 	fullExtra         = 0.30 // seconds from which an unmatched sung note costs in full
 	secondsUnit       = 0.15
-	semitoneCost      = 0.55
-	pitchCostCap      = 2.6
+	semitoneCost      = 0.85
+	pitchCostCap      = 3.0
 	octaveCost        = 0.9
 	mergeCost         = 0.35 // a sung note split in two
 	sharedCost        = 0.6  // two targets sung as one
