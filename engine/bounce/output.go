@@ -151,17 +151,22 @@ func (q *outputs) finish(out *output) error {
 	return nil
 }
 
-// publish gives the finished files their names, the mix last.
+// publish gives the finished files their names, the mix last. When a name
+// cannot be given, those given before are taken back: half a set of stems is
+// no set.
 func (q *outputs) publish() error {
 	for i := range q.files {
 		out := q.files[len(q.files)-1-i]
 		if err := q.d.Rename(out.name, out.path); err != nil {
+			for _, named := range q.files[len(q.files)-i:] {
+				_ = q.d.Remove(named.path)
+			}
 			return q.failed(out, "the file could not be given its name", err)
 		}
 		out.name = ""
 	}
 	if err := q.d.SyncFolder(filepath.Dir(q.o.Path)); err != nil {
-		return q.failed(q.files[0], "the folder could not be put on the disk", err)
+		return q.failed(q.files[0], "the files are whole, but their names may not outlast a loss of power", err)
 	}
 	return nil
 }

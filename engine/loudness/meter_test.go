@@ -43,6 +43,27 @@ func TestDerivedCoefficientsMatchTheStandard(t *testing.T) {
 	}
 }
 
+// The relative gate lies 10 LU under the mean of what passes -70: blocks
+// above it count whole, blocks below it not at all.
+// Expected values by hand; the changeover spreads over a block or two.
+func TestRelativeGate(t *testing.T) {
+	for _, c := range []struct{ quiet, want float64 }{
+		{-29, -23 + 10*math.Log10((1+math.Pow(10, -0.6))/2)},
+		{-37, -23},
+	} {
+		m := measure(t, Options{SkipTruePeak: true}, synth(48000, 2, 1000, []tone{t1(60, -23), t1(60, c.quiet)}))
+		if got := m.IntegratedLUFS(); math.Abs(got-c.want) > 0.03 {
+			t.Errorf("half at -23, half at %g: %.3f LUFS, want %.3f", c.quiet, got, c.want)
+		}
+	}
+	// between 8 and 10 LU under the mean of all
+	m := measure(t, Options{SkipTruePeak: true}, synth(48000, 2, 1000, []tone{t1(90, -20), t1(30, -30.5)}))
+	mean := (3 + math.Pow(10, -1.05)) / 4 // gate: -20 - 1.12 - 10 = -31.1
+	if got, want := m.IntegratedLUFS(), -20+10*math.Log10(mean); math.Abs(got-want) > 0.03 {
+		t.Errorf("quarter at -30.5: %.3f LUFS, want %.3f", got, want)
+	}
+}
+
 func noise(seed uint64, n int) []float32 {
 	r := rand.New(rand.NewPCG(seed, 1))
 	out := make([]float32, n)
