@@ -31,6 +31,7 @@ const (
 	softerDB       = 26.0 // an onset so far under the layer's strong ones is bleed
 	startDB        = 18.0 // the start is this far under the peak
 	peakSeconds    = 0.04
+	maskDB         = 80.0 // a second: a hit dying away unevenly lies under this
 )
 
 // bandEdges in Hz; the last band is what is above.
