@@ -167,6 +167,16 @@ func TestTurnedBitsAreTold(t *testing.T) {
 	}
 }
 
+// A file that fuzzing found: a residue that ends before it begins had the
+// decoder ask for half a GiB.
+func TestResidueThatEndsBeforeItBegins(t *testing.T) {
+	b := read(t, "residue-overflow.ogg")
+	var err error
+	if got := allocated(func() { err, _, _ = drain(b) }); fault.KindOf(err) != fault.Malformed || got > 3<<20 {
+		t.Errorf("%v, %d bytes allocated", err, got)
+	}
+}
+
 // Tags before, between and behind do not harm.
 func TestTagsAround(t *testing.T) {
 	id3 := append([]byte("ID3\x04\x00\x00\x00\x00\x01\x00"), make([]byte, 128)...)

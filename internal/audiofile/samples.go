@@ -5,29 +5,30 @@ import (
 	"math"
 )
 
-// encode writes the samples of x into b, which has room for all of them, and
+// encode writes the samples of x into b, which has room for all of them, each
+// rounded half away from zero and held within the range of its integers, and
 // says how many were not finite. The format has passed checkWritable.
 func encode(b []byte, x []float32, fm Format) (notFinite int) {
 	if fm.Float {
 		return encodeFloat(b, x)
 	}
-	switch fm.Bits {
-	case 16:
-		for _, s := range x {
-			v := quantize(s, 1<<15, &notFinite)
-			b[0], b[1] = byte(v), byte(v>>8)
+	full := math.Ldexp(1, fm.Bits-1)
+	for _, s := range x {
+		v := float64(s) * full
+		if !(v > -full && v < full-1) {
+			v = clampSample(v, full, &notFinite)
+		}
+		// The sum is exact: a float32 has 24 significant bits, v has 53.
+		q := int64(v + math.Copysign(0.5, v))
+		switch fm.Bits {
+		case 16:
+			b[0], b[1] = byte(q), byte(q>>8)
 			b = b[2:]
-		}
-	case 24:
-		for _, s := range x {
-			v := quantize(s, 1<<23, &notFinite)
-			b[0], b[1], b[2] = byte(v), byte(v>>8), byte(v>>16)
+		case 24:
+			b[0], b[1], b[2] = byte(q), byte(q>>8), byte(q>>16)
 			b = b[3:]
-		}
-	case 32:
-		for _, s := range x {
-			v := quantize(s, 1<<31, &notFinite)
-			binary.LittleEndian.PutUint32(b, uint32(v))
+		case 32:
+			binary.LittleEndian.PutUint32(b, uint32(q))
 			b = b[4:]
 		}
 	}
@@ -57,26 +58,16 @@ func finite(s float32) float32 {
 	return 0
 }
 
-// quantize rounds x·scale half away from zero into [-scale, scale-1]. The sum
-// with 0.5 is exact: a float32 has 24 significant bits and the float64 has 53.
-func quantize(x float32, scale float64, notFinite *int) int64 {
-	v := float64(x) * scale
-	if v > -scale && v < scale-1 {
-		return int64(v + math.Copysign(0.5, v))
-	}
-	return clampSample(v, scale, notFinite)
-}
-
-// clampSample is quantize for what is outside the range.
-func clampSample(v, scale float64, notFinite *int) int64 {
+// clampSample holds what is outside [-full, full-1] within it; NaN becomes 0.
+func clampSample(v, full float64, notFinite *int) float64 {
 	if v-v != 0 {
 		*notFinite++
 	}
 	switch {
 	case v > 0:
-		return int64(scale) - 1
+		return full - 1
 	case v < 0:
-		return -int64(scale)
+		return -full
 	}
 	return 0
 }

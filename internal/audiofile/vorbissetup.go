@@ -7,11 +7,13 @@ import (
 )
 
 // The decoder takes memory for a codebook of whatever size the setup header
-// names, and walks a code tree without end when the tree has holes. So the
-// codebooks are read here first (Vorbis I specification, section 3.2.1), held
-// against bounds, and their trees counted full (Kraft's sum is 1). What
-// follows the codebooks is bounded by the width of its fields.
+// names, walks a code tree without end when the tree has holes, and takes up
+// to 16 GiB for a residue that ends before it begins. So the header is read
+// here first, up to the residues (Vorbis I specification, sections 3.2.1, 4.2.4,
+// 6.2.1, 7.2.2 and 8.6.1), held against bounds, and the trees counted full
+// (Kraft's sum is 1). What follows is bounded by the width of its fields.
 const (
+	maxDimensions   = 256     // one codebook; encoders use up to 8
 	maxBookEntries  = 1 << 14 // one codebook
 	maxSetupEntries = 1 << 16 // all of them
 	maxSetupValues  = 1 << 19 // entries times dimensions, all of them
@@ -38,7 +40,12 @@ func (r *bitReader) read(n int) uint32 {
 	return v
 }
 
-// checkVorbisSetup reads the codebooks of a setup header.
+func (r *bitReader) skip(n int) {
+	r.at += n
+	r.over = r.over || r.at > 8*len(r.b)
+}
+
+// checkVorbisSetup reads a setup header up to its residues.
 func checkVorbisSetup(p []byte) error {
 	if len(p) < 8 || string(p[:7]) != "\x05vorbis" {
 		return errors.New("it is not there")
@@ -61,6 +68,82 @@ func checkVorbisSetup(p []byte) error {
 			return fmt.Errorf("the codebooks have over %d values", maxSetupValues)
 		}
 	}
+	for range r.read(6) + 1 {
+		if r.read(16) != 0 {
+			return errors.New("a time domain transform is not 0")
+		}
+	}
+	for i := range r.read(6) + 1 {
+		if err := skipFloor(r); err != nil {
+			return fmt.Errorf("floor %d: %w", i, err)
+		}
+	}
+	for i := range r.read(6) + 1 {
+		if err := checkResidue(r, books); err != nil {
+			return fmt.Errorf("residue %d: %w", i, err)
+		}
+	}
+	if r.over {
+		return errors.New("it ends too early")
+	}
+	return nil
+}
+
+// skipFloor goes over one floor.
+func skipFloor(r *bitReader) error {
+	switch kind := r.read(16); kind {
+	case 0:
+		r.skip(8 + 16 + 16 + 6 + 8)
+		r.skip(8 * int(r.read(4)+1))
+	case 1:
+		skipFloor1(r)
+	default:
+		return fmt.Errorf("its kind %d is not known", kind)
+	}
+	return nil
+}
+
+func skipFloor1(r *bitReader) {
+	partitions := make([]uint32, r.read(5))
+	classes := uint32(1)
+	for i := range partitions {
+		partitions[i] = r.read(4)
+		classes = max(classes, partitions[i]+1)
+	}
+	points := make([]uint32, classes)
+	for i := range points {
+		points[i] = r.read(3) + 1
+		subclasses := r.read(2)
+		if subclasses > 0 {
+			r.read(8)
+		}
+		r.skip(8 << subclasses)
+	}
+	r.read(2)
+	width := r.read(4)
+	for _, class := range partitions {
+		r.skip(int(points[class] * width))
+	}
+}
+
+// checkResidue goes over one residue and holds its limits together.
+func checkResidue(r *bitReader, books int) error {
+	kind, begin, end := r.read(16), r.read(24), r.read(24)
+	r.read(24)
+	classes := r.read(6) + 1
+	classbook := r.read(8)
+	if kind > 2 || begin > end || int(classbook) >= books {
+		return fmt.Errorf("kind %d from %d to %d by codebook %d is out of bounds", kind, begin, end, classbook)
+	}
+	stages := 0
+	for range classes {
+		cascade := r.read(3)
+		if r.read(1) == 1 {
+			cascade |= r.read(5) << 3
+		}
+		stages += bits.OnesCount32(cascade)
+	}
+	r.skip(8 * stages)
 	return nil
 }
 
@@ -71,7 +154,7 @@ func readCodebook(r *bitReader) (entries, values int, err error) {
 	}
 	dimensions := int(r.read(16))
 	entries = int(r.read(24))
-	if dimensions < 1 || entries < 1 || entries > maxBookEntries {
+	if dimensions < 1 || dimensions > maxDimensions || entries < 1 || entries > maxBookEntries {
 		return 0, 0, fmt.Errorf("%d entries of %d dimensions are out of bounds", entries, dimensions)
 	}
 	sum, used := readCodeLengths(r, entries)
@@ -97,8 +180,7 @@ func readCodebook(r *bitReader) (entries, values int, err error) {
 	if kind == 1 {
 		count = latticeSize(entries, dimensions)
 	}
-	r.at += count * width
-	r.over = r.over || r.at > 8*len(r.b)
+	r.skip(count * width)
 	return entries, values, nil
 }
 

@@ -37,6 +37,30 @@ func (w *bitWriter) lengths(ls ...uint32) *bitWriter {
 	return w
 }
 
+// rest writes what follows the codebooks: no transform, one floor of each
+// kind, one residue of three classes.
+func (w *bitWriter) rest(begin, end, classbook uint32) *bitWriter {
+	w.put(0, 6).put(0, 16)
+	w.put(1, 6)
+	w.put(0, 16).put(5, 8).put(44100, 16).put(64, 16).put(6, 6).put(100, 8).put(1, 4).put(0, 16)
+	w.put(1, 16).put(2, 5).put(0, 4).put(1, 4) // two partitions of two classes
+	w.put(1, 3).put(0, 2).put(0, 8)            // two points, one book
+	w.put(0, 3).put(1, 2).put(0, 8).put(0, 16) // one point, a master book, two books
+	w.put(1, 2).put(7, 4).put(0, 3*7)
+	w.put(0, 6).put(2, 16).put(begin, 24).put(end, 24).put(31, 24).put(2, 6).put(classbook, 8)
+	w.put(1, 3).put(0, 1).put(2, 3).put(1, 1).put(16, 5).put(0, 3).put(0, 1) // 1 + 2 + 0 stages
+	return w.put(0, 24)
+}
+
+// manyValues is a codebook of 4096 entries of 12 bits with 256 values each.
+func manyValues() *bitWriter {
+	w := book(256, 4096).put(0, 2)
+	for range 4096 {
+		w.put(11, 5)
+	}
+	return w.put(1, 4).put(0, 32).put(0, 32).put(0, 5).put(0, 90)
+}
+
 // Codebooks that would cost the decoder memory or time are refused; sound ones
 // of the same shape are not.
 func TestVorbisCodebooks(t *testing.T) {
@@ -45,20 +69,25 @@ func TestVorbisCodebooks(t *testing.T) {
 		w    *bitWriter
 		ok   bool
 	}{
-		{"a full tree", book(1, 3).lengths(1, 2, 2).put(0, 4), true},
+		{"nothing behind", book(1, 3).lengths(1, 2, 2).put(0, 4), false},
+		{"a residue that ends before it begins", book(1, 3).lengths(1, 2, 2).put(0, 4).rest(9, 8, 0), false},
+		{"a residue of no length", book(1, 3).lengths(1, 2, 2).put(0, 4).rest(9, 9, 0), true},
+		{"a residue by a codebook that is not there", book(1, 3).lengths(1, 2, 2).put(0, 4).rest(9, 10, 1), false},
+		{"a full tree", book(1, 3).lengths(1, 2, 2).put(0, 4).rest(0, 64, 0), true},
 		{"a hole", book(1, 3).lengths(1, 2, 3).put(0, 4), false},
 		{"too many leaves", book(1, 3).lengths(1, 1, 2).put(0, 4), false},
 		{"no dimensions", book(0, 3).lengths(1, 2, 2).put(0, 4), false},
 		{"no entries", book(1, 0).put(0, 2).put(0, 4), false},
 		{"2^24-1 entries", book(1, 1<<24-1).put(1, 1).put(0, 5).put(0, 30), false},
-		{"one entry of many, sparse", book(1, 3).put(2, 2).put(1, 1).put(0, 5).put(0, 2).put(0, 4), true},
+		{"one entry of many, sparse", book(1, 3).put(2, 2).put(1, 1).put(0, 5).put(0, 2).put(0, 4).rest(0, 64, 0), true},
 		{"none used, sparse", book(1, 3).put(2, 2).put(0, 3).put(0, 4), false},
-		{"ordered", book(1, 3).put(1, 1).put(0, 5).put(1, 2).put(2, 2).put(0, 4), true},
+		{"ordered", book(1, 3).put(1, 1).put(0, 5).put(1, 2).put(2, 2).put(0, 4).rest(0, 64, 0), true},
 		{"ordered, no step ever", book(1, 3).put(1, 1).put(0, 5).put(0, 400), false},
 		{"ordered, more than there are", book(1, 3).put(1, 1).put(0, 5).put(1, 2).put(3, 2).put(0, 4), false},
-		{"values", book(2, 4).lengths(2, 2, 2, 2).put(1, 4).put(0, 32).put(0, 32).put(3, 4).put(0, 1).put(0, 8), true},
+		{"values", book(2, 4).lengths(2, 2, 2, 2).put(1, 4).put(0, 32).put(0, 32).put(3, 4).put(0, 1).put(0, 8).rest(0, 64, 0), true},
 		{"values cut off", book(2, 4).lengths(2, 2, 2, 2).put(2, 4).put(0, 32).put(0, 32).put(15, 4).put(0, 1).put(0, 100), false},
-		{"65535 dimensions", book(65535, 16).lengths(4, 4, 4, 4, 4, 4, 4, 4, 4, 4, 4, 4, 4, 4, 4, 4).put(1, 4).put(0, 32).put(0, 32).put(0, 5).put(0, 90), false},
+		{"65535 dimensions", book(65535, 3).lengths(1, 2, 2).put(0, 4), false},
+		{"2^20 values", manyValues(), false},
 		{"values of kind 3", book(1, 3).lengths(1, 2, 2).put(3, 4).put(0, 99), false},
 	} {
 		if err := checkVorbisSetup(c.w.b); (err == nil) != c.ok {

@@ -2,8 +2,10 @@ package audiofile
 
 import (
 	"bytes"
+	"encoding/binary"
 	"io"
 	"math"
+	"math/bits"
 	"os"
 	"path/filepath"
 	"testing"
@@ -95,10 +97,10 @@ func TestIntegersThroughFloatAreExact(t *testing.T) {
 func TestQuantizeRule(t *testing.T) {
 	inf := float32(math.Inf(1))
 	for _, c := range []struct {
-		x     float32
-		scale float64
-		want  int64
-		bad   int
+		x    float32
+		full int64
+		want int64
+		bad  int
 	}{
 		{0, 1 << 23, 0, 0},
 		{0.5 / (1 << 23), 1 << 23, 1, 0},
@@ -116,9 +118,12 @@ func TestQuantizeRule(t *testing.T) {
 		{-inf, 1 << 23, -1 << 23, 1},
 		{float32(math.NaN()), 1 << 23, 0, 1},
 	} {
-		bad := 0
-		if got := quantize(c.x, c.scale, &bad); got != c.want || bad != c.bad {
-			t.Errorf("quantize(%v, %v) = %d, %d not finite; want %d, %d", c.x, c.scale, got, bad, c.want, c.bad)
+		fm := Format{48000, 1, bits.Len64(uint64(c.full)), false}
+		var b [4]byte
+		bad := encode(b[:], []float32{c.x}, fm)
+		got := int64(int32(binary.LittleEndian.Uint32(b[:])<<(32-fm.Bits))) >> (32 - fm.Bits)
+		if got != c.want || bad != c.bad {
+			t.Errorf("%v of %d bits is written as %d, %d not finite; want %d, %d", c.x, fm.Bits, got, bad, c.want, c.bad)
 		}
 	}
 }
