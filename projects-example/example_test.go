@@ -61,9 +61,33 @@ func TestTrailerByFFprobe(t *testing.T) {
 	}
 }
 
-// Each frame of the file is the frame that was drawn, above all on both sides
-// of every cut.
-func TestTrailerIsAsDrawn(t *testing.T) {
+// drawer keeps the frames it has drawn.
+type drawer struct {
+	artist *draw.Artist
+	drawn  map[int64]*image.Gray
+}
+
+func (d drawer) frame(n int64) *image.Gray {
+	if d.drawn[n] == nil {
+		d.drawn[n] = d.artist.Frame(n)
+	}
+	return d.drawn[n]
+}
+
+// change is how far frame n is from the one before, in grey steps on the mean.
+func (d drawer) change(n int64) float64 { return difference(d.frame(n-1), d.frame(n)) }
+
+func (d drawer) mean(n int64) float64 { return difference(d.frame(n), image.NewGray(d.frame(n).Rect)) }
+
+func TestPictures(t *testing.T) {
+	d := drawer{draw.NewArtist(), map[int64]*image.Gray{}}
+	t.Run("hard cuts", func(t *testing.T) { checkCuts(t, d) })
+	t.Run("slow changes", func(t *testing.T) { checkSlowChanges(t, d) })
+	t.Run("file", func(t *testing.T) { checkFile(t, d) })
+}
+
+// Each frame of the file on both sides of every cut is the frame that was drawn.
+func checkFile(t *testing.T, d drawer) {
 	if _, err := exec.LookPath("ffmpeg"); err != nil {
 		t.Skip("SKIPPED: ffmpeg is not on the PATH, so trailer.mp4 is not compared with the drawing")
 	}
@@ -81,10 +105,9 @@ func TestTrailerIsAsDrawn(t *testing.T) {
 	for _, c := range Truth() {
 		check = append(check, c.Frame-1, c.Frame)
 	}
-	a := draw.NewArtist()
 	for _, n := range check {
 		got := out.Bytes()[n*size : (n+1)*size]
-		want := a.Frame(n)
+		want := d.frame(n)
 		diff := 0.0
 		for i, v := range want.Pix {
 			diff += math.Abs(float64(v) - float64(got[i]))
@@ -96,13 +119,8 @@ func TestTrailerIsAsDrawn(t *testing.T) {
 }
 
 // The picture changes where the truth says: far more at a hard cut than between
-// any other two frames but the lightning's.
-func TestTruthIsInThePictures(t *testing.T) {
-	a := draw.NewArtist()
-	change := func(n int64) float64 {
-		x, y := a.Frame(n-1), a.Frame(n)
-		return difference(x, y)
-	}
+// the frames beside it.
+func checkCuts(t *testing.T, d drawer) {
 	cuts := 0
 	for _, c := range Truth() {
 		if err := c.Validate(Frames); err != nil {
@@ -112,7 +130,7 @@ func TestTruthIsInThePictures(t *testing.T) {
 			continue
 		}
 		cuts++
-		at, near := change(c.Frame), max(change(c.Frame-1), change(c.Frame+3))
+		at, near := d.change(c.Frame), max(d.change(c.Frame-1), d.change(c.Frame+2))
 		if at < 12 || at < 1.7*near {
 			t.Errorf("cut at %d changes the picture by %.1f grey steps, its neighbours by %.1f", c.Frame, at, near)
 		}
@@ -120,26 +138,24 @@ func TestTruthIsInThePictures(t *testing.T) {
 	if cuts < 14 {
 		t.Errorf("%d hard cuts, want 14 or more", cuts)
 	}
-	mean := func(n int64) float64 {
-		s := 0
-		for _, v := range a.Frame(n).Pix {
-			s += int(v)
-		}
-		return float64(s) / float64(draw.Width*draw.Height)
-	}
+}
+
+// Fades begin and end where the truth says, at black, and the dissolve is slow.
+func checkSlowChanges(t *testing.T, d drawer) {
 	for _, c := range Truth() {
 		switch c.Kind {
 		case cutlist.FadeIn:
-			if mean(c.Frame-1) != 0 || mean(c.Frame) == 0 || mean(c.Frame+12) > 0.8*mean(c.End) {
+			if d.mean(c.Frame-1) != 0 || d.mean(c.Frame) == 0 || d.mean(c.Frame+12) > 0.8*d.mean(c.End) {
 				t.Error("the fade in is not where it should be")
 			}
 		case cutlist.FadeOut:
-			if mean(c.End) != 0 || mean(c.End-1) == 0 || mean(c.End-12) > 0.8*mean(c.Frame-1) {
+			if d.mean(c.End) != 0 || d.mean(c.End-1) == 0 || d.mean(c.End-12) > 0.8*d.mean(c.Frame-1) {
 				t.Error("the fade out is not where it should be")
 			}
 		case cutlist.Dissolve:
-			if whole := difference(a.Frame(c.Frame-1), a.Frame(c.End)); change(c.Frame+12) > whole/3 || whole < 12 {
-				t.Errorf("the dissolve is no slow change: %.1f at once of %.1f", change(c.Frame+12), whole)
+			whole, once := difference(d.frame(c.Frame-1), d.frame(c.End)), d.change(c.Frame+12)
+			if once > whole/3 || whole < 12 {
+				t.Errorf("the dissolve is no slow change: %.1f at once of %.1f", once, whole)
 			}
 		}
 	}
@@ -299,6 +315,9 @@ func TestSungStraysOnlyWhereItShould(t *testing.T) {
 		}
 		if len(notes) != len(l.Notes)-missing || len(index) != len(notes) {
 			t.Fatalf("%s: %d of %d notes sung, %d missing", l.Name, len(notes), len(l.Notes), missing)
+		}
+		if err := v.Check(notes); err != nil {
+			t.Errorf("%s: %v", l.Name, err)
 		}
 		for k, n := range notes {
 			i := index[k]

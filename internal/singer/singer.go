@@ -12,16 +12,19 @@
 //
 // Cost: about 60 ns a sample a voice (BenchmarkSing). Known limits: a formant
 // that a gliding partial crosses turns that partial's phase, as in a throat, so
-// F0 is the pitch of the glottis, from which one partial can stray by cents; each note starts its
-// phase anew (no legato across notes), and formants stand still in a note but
-// for the opening of voiced consonants.
+// F0 is the pitch of the glottis, from which one partial can stray by cents;
+// each note starts its phase anew (no legato across notes); formants stand
+// still in a note but for the opening of voiced consonants.
 //
 // Sources: A. E. Rosenberg, "Effect of Glottal Pulse Shape on the Quality of
 // Natural Vowels", JASA 49 (1971); D. H. Klatt, "Software for a
 // cascade/parallel formant synthesizer", JASA 67 (1980).
 package singer
 
-import "math"
+import (
+	"fmt"
+	"math"
+)
 
 // Note is one sung note. Positions are samples on the timeline.
 //
@@ -41,7 +44,8 @@ type Note struct {
 	GlideCents    float64 // moves evenly by so much over the note's length
 }
 
-// Voice is a singer. The zero value with a SampleRate sings cleanly.
+// Voice is a singer. The zero value with a SampleRate sings cleanly. Check says
+// whether a voice can sing given notes; Sing and F0 trust that it can.
 type Voice struct {
 	Seed                uint64
 	SampleRate          int     // Hz, 8000 to 192000
@@ -65,8 +69,39 @@ const (
 	releaseSeconds = 0.03 // within the note's length
 	ringSeconds    = 0.03 // formants ring on, at most, after the note's end
 	controlStep    = 32   // samples between the points where f0 is reckoned
+	lowestKey      = 21   // A0
+	highestKey     = 96   // C7
 	minVoiced      = 32   // samples: a note is never cut shorter by its neighbour
 )
+
+// Check reports why the voice cannot sing the notes as they are written: a
+// sample rate or a pitch out of range, an unknown vowel or consonant, or notes
+// that are not in order of their starts.
+func (v Voice) Check(notes []Note) error {
+	if v.SampleRate < 8000 || v.SampleRate > 192000 {
+		return fmt.Errorf("sample rate %d Hz is outside 8000 to 192000", v.SampleRate)
+	}
+	for i, n := range notes {
+		_, vowel := vowels[n.Vowel]
+		_, noisy := sounds[n.Consonant]
+		_, voiced := murmurs[n.Consonant]
+		switch {
+		case n.Vowel != "" && !vowel:
+			return fmt.Errorf("note %d: no vowel %q", i, n.Vowel)
+		case n.Consonant != "" && !noisy && !voiced:
+			return fmt.Errorf("note %d: no consonant %q", i, n.Consonant)
+		case n.Vowel == "" && !noisy:
+			return fmt.Errorf("note %d: neither a vowel nor a consonant of noise", i)
+		case vowel && !(n.Key >= lowestKey && n.Key <= highestKey):
+			return fmt.Errorf("note %d: key %g is outside %d to %d", i, n.Key, lowestKey, highestKey)
+		case n.Length < 0:
+			return fmt.Errorf("note %d: length %d is negative", i, n.Length)
+		case i > 0 && n.Start < notes[i-1].Start:
+			return fmt.Errorf("note %d begins before the note that it follows", i)
+		}
+	}
+	return nil
+}
 
 // Sing renders length samples from start: the sum of the notes and the room.
 func (v Voice) Sing(notes []Note, start, length int64) []float32 {

@@ -211,6 +211,30 @@ func TestNeighbourCutsNote(t *testing.T) {
 	}
 }
 
+func TestCheck(t *testing.T) {
+	good := Note{Start: 10, Length: 100, Key: 60, Vowel: "a"}
+	bad := map[string]func(v *Voice, n *Note){
+		"rate":         func(v *Voice, n *Note) { v.SampleRate = 0 },
+		"vowel":        func(v *Voice, n *Note) { n.Vowel = "y" },
+		"consonant":    func(v *Voice, n *Note) { n.Consonant = "x" },
+		"nothing":      func(v *Voice, n *Note) { n.Vowel = "" },
+		"voiced alone": func(v *Voice, n *Note) { n.Vowel, n.Consonant = "", "m" },
+		"key":          func(v *Voice, n *Note) { n.Key = math.NaN() },
+		"length":       func(v *Voice, n *Note) { n.Length = -1 },
+		"order":        func(v *Voice, n *Note) { n.Start = 9 },
+	}
+	if err := (Voice{SampleRate: rate}).Check([]Note{good, good}); err != nil {
+		t.Errorf("good notes are refused: %v", err)
+	}
+	for name, spoil := range bad {
+		v, n := Voice{SampleRate: rate}, good
+		spoil(&v, &n)
+		if v.Check([]Note{good, n}) == nil {
+			t.Errorf("%s: not refused", name)
+		}
+	}
+}
+
 func demanding() (Voice, []Note) {
 	v := Voice{Seed: 99, SampleRate: rate, FormantScale: 1.1, Breath: 0.08, Creak: 0.3, JitterCents: 6, NoiseDB: -60, TuneCents: -12, DriftCentsPerMinute: 20}
 	notes := []Note{

@@ -115,7 +115,7 @@ func sceneWheel(c *canvas, f float64) {
 
 // sceneLightning: a bolt over the Head at once, and again.
 func sceneLightning(c *canvas, f float64) {
-	flash := math.Max(math.Exp(-f/5), 0.8*math.Exp(-math.Abs(f-48)/4))
+	flash := math.Max(math.Exp(-f/11), 0.8*math.Exp(-math.Abs(f-48)/4))
 	c.wash(0.10+0.5*flash, 0.24+0.45*flash)
 	bank(c, pt{96 + f*0.2, 40}, 190, 0.22+0.25*flash, 7)
 	bank(c, pt{300 - f*0.2, 30}, 210, 0.18+0.25*flash, 8)
