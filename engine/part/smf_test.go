@@ -99,6 +99,8 @@ func TestOneLine(t *testing.T) {
 		{"held over, top", "00904850 60903E50 60803E00 60804800", ReadOptions{Line: LineTop}, "0 3 C5", "off the top line"},
 		{"held over, bottom", "00904850 60903E50 60803E00 60804800", ReadOptions{Line: LineBottom}, "0 1 C5, 1 1 D4", "ran into"},
 		{"spread chord, top", "00903C50 02904050 60804000 00803C00", ReadOptions{Line: LineTop}, "0 49/48 E4", "off the top line"},
+		{"short top of a chord", "00904850 00903C50 04804800 5C803C00", ReadOptions{Line: LineTop}, "0 1/24 C5", "off the top line"},
+		{"grace note", "00903C50 03903E50 02803C00 60803E00", ReadOptions{}, "0 1/32 C4, 1/32 49/48 D4", "1 note ran"},
 		{"restruck", "00903C50 60903C50 60803C00", ReadOptions{}, "0 1 C4, 1 1 C4", ""},
 		{"zero length", "00903C50 00803C00 00903E50 60803E00", ReadOptions{}, "0 1 D4", "1 note without length was left out"},
 		{"hanging", "00903C50 60FF0100", ReadOptions{}, "0 1 C4", "1 note never ended"},

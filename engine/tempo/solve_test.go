@@ -35,6 +35,11 @@ func solve(t testing.TB, hits []Hit, o Options) []Answer {
 // The click book's question: one click between 8-0 and 20-0 in eighths, the
 // first hit on the first click, every hit within one frame (arithmetic).
 func TestClickBook(t *testing.T) {
+	for eighths, n := range map[int64]int{767: 0, 768: 1, 784: 1, 785: 0} { // 97 frames less or more than 9/8, 1, 1, 9/8
+		if got := ClickBook([]int64{0, 97}, timecode.R(eighths, 8), timecode.R(eighths, 8), 1); len(got) != n {
+			t.Errorf("a click of %d/8 frames: %v", eighths, got)
+		}
+	}
 	for _, c := range []struct {
 		hits []int64
 		want string
@@ -304,6 +309,28 @@ func TestSteadyEqualsExhaustiveSearch(t *testing.T) {
 	}
 }
 
+// Hits planted on a click of no simple value, each moved within its tolerance:
+// the search has to find a click that catches them all.
+func TestSteadyFindsAPlantedClick(t *testing.T) {
+	r := rand.New(rand.NewPCG(9, 10))
+	for c := range 100 {
+		f, start := 12.5+5*r.Float64(), 40*r.Float64()
+		var hits []Hit
+		for n := range 5 {
+			tolerance := int64(1 + r.IntN(2))
+			at := start + f*4*float64(3*n+r.IntN(3))
+			off := (2*r.Float64() - 1) * (float64(tolerance) - 0.5) // rounding takes the rest
+			hits = append(hits, Hit{Frame: max(0, int64(math.Round(at+off))), Tolerance: tolerance})
+		}
+		a := solve(t, hits, Options{Style: Steady, MinBPM: 80, MaxBPM: 120, TempoBPM: 100})[0]
+		for _, l := range a.Landings {
+			if !l.Caught {
+				t.Fatalf("case %d, a click of %v frames from %v: %s misses %+v\n%+v", c, f, start, a.Words, l, hits)
+			}
+		}
+	}
+}
+
 // blindCost counts misses by each hit's own nearest landing.
 func blindCost(p *problem, k click, start int64) float64 {
 	cost := p.wTempo * math.Abs(math.Log(k.float()/p.wishF))
@@ -415,6 +442,12 @@ func TestPinnedBars(t *testing.T) {
 		}
 		if p := a.Landings[0].Place; p.ErrorFrames.Sign() != 0 || p.Bar < 1 {
 			t.Errorf("free hit on %s off by %s", p, p.ErrorFrames)
+		}
+	}
+	// bar 1 is the first a map has: two slow bars lead to bar 3, not three
+	for _, a := range solve(t, []Hit{{Frame: 10, Must: true}, {Frame: 200, Must: true, Bar: 3}, {Frame: 400, Must: true}}, Options{Frames: 600, MaxStep: 1}) {
+		if l := a.Landings; l[0].Place.String() != "1.1" || l[1].Place.String() != "3.1" || l[0].ErrorFrames.Sign() != 0 || l[1].ErrorFrames.Sign() != 0 {
+			t.Errorf("%s and %s: %s", l[0].Place, l[1].Place, a.Words)
 		}
 	}
 	// 10 bars of 4/4 from frame 40 at 12 frames
