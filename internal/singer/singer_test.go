@@ -117,6 +117,45 @@ func lowpass(x []float32, hz float64) []float64 {
 	return y
 }
 
+// Scoop, vibrato, glide and wander are as deep as they say.
+func TestOrnaments(t *testing.T) {
+	cents := func(v Voice, n Note, seconds float64) float64 {
+		v.SampleRate = rate
+		return 1200 * math.Log2(v.F0([]Note{n}, n.Start+int64(seconds*rate))/exact(60))
+	}
+	plain := Note{Start: 777, Length: 2 * rate, Key: 60, Vowel: "a"}
+	scoop := plain
+	scoop.ScoopCents = 60
+	if a, b, c := cents(Voice{}, scoop, 0), cents(Voice{}, scoop, ScoopSeconds/2), cents(Voice{}, scoop, ScoopSeconds+0.001); math.Abs(a+60) > 0.01 || math.Abs(b+30) > 0.5 || math.Abs(c) > 0.01 {
+		t.Errorf("a scoop of 60 cents stands at %.2f, %.2f half way, %.2f at its end", a, b, c)
+	}
+	glide := plain
+	glide.GlideCents = 120
+	if a, b := cents(Voice{}, glide, 0), cents(Voice{}, glide, 1.5); math.Abs(a) > 0.01 || math.Abs(b-90) > 0.01 {
+		t.Errorf("a glide of 120 cents stands at %.2f, and at %.2f after three quarters", a, b)
+	}
+	shake := plain
+	shake.VibratoHz, shake.VibratoCents = 5, 40
+	lo, hi, crossings, last := 0.0, 0.0, 0, -1.0
+	wanderLo, wanderHi := 0.0, 0.0
+	for i := range 1599 { // eight turns
+		x := cents(Voice{}, shake, 0.4+float64(i)/1000)
+		lo, hi = min(lo, x), max(hi, x)
+		if last < 0 && x >= 0 {
+			crossings++
+		}
+		last = x
+		w := cents(Voice{Seed: 4, JitterCents: 7}, plain, float64(i)/1000)
+		wanderLo, wanderHi = min(wanderLo, w), max(wanderHi, w)
+	}
+	if math.Abs(lo+40) > 0.5 || math.Abs(hi-40) > 0.5 || crossings < 7 || crossings > 9 {
+		t.Errorf("a vibrato of ±40 cents at 5 Hz goes from %.2f to %.2f, %d times in 1.6 s", lo, hi, crossings)
+	}
+	if wanderLo < -7 || wanderHi > 7 || wanderHi-wanderLo < 3 {
+		t.Errorf("a wander of ±7 cents goes from %.2f to %.2f", wanderLo, wanderHi)
+	}
+}
+
 // The drift is what it says: cents a minute from sample 0.
 func TestDrift(t *testing.T) {
 	v := Voice{SampleRate: rate, DriftCentsPerMinute: -30}
