@@ -9,6 +9,7 @@ type Hit struct {
 	Tolerance int64  // frames, for those that are not a must
 	Lands     string // "bar", "beat" or "half"
 	Name      string
+	Bar       int // the bar that the score's parts have there, or 0
 }
 
 // anchor says that a quarter, counted from bar 1 beat 1, falls on a frame.
@@ -26,7 +27,7 @@ const Bars = 24
 // Hits are chosen from the cuts; all are at bar lines or beats of the plan.
 func Hits() []Hit {
 	return []Hit{
-		{Frame: 143, Must: true, Lands: "bar", Name: "First title"},
+		{Frame: 143, Must: true, Lands: "bar", Name: "First title", Bar: 3},
 		{Frame: 265, Must: true, Lands: "bar", Name: "The cutter"},
 		{Frame: 444, Tolerance: 2, Lands: "bar", Name: "Lightning"},
 		{Frame: 626, Must: true, Lands: "bar", Name: "The door"},

@@ -11,7 +11,7 @@ import (
 // Picture gathers a score, and what the check and the bounce said of it, for
 // report.SVG. bounced may be nil.
 func Picture(s *score.Score, reports []LayerReport, bounced *BounceResult) (report.Picture, error) {
-	p := report.Picture{Title: s.Title, Rate: s.Reference.Rate, Frames: s.Reference.Frames, SampleRate: s.SampleRate, Cuts: s.Cuts}
+	p := report.Picture{Title: s.Title, Rate: s.Reference.Rate, Frames: s.Reference.Frames, Start: s.Reference.Start, SampleRate: s.SampleRate, Cuts: s.Cuts}
 	if s.Map != nil {
 		if err := pictureMap(&p, s); err != nil {
 			return p, err

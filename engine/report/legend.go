@@ -48,9 +48,12 @@ func (s *sheet) kindShape(kind string) int {
 	return (len(s.kinds) - 1) % shapes
 }
 
-// whereWords names the layer and the bar of a finding.
+// whereWords names the layer of a finding, and the bar when its words do not.
 func (s *sheet) whereWords(l *Layer, f Finding) string {
 	where := label(l.Name, 30)
+	if strings.HasPrefix(f.Words, "bar ") {
+		return where
+	}
 	bar := 0
 	for _, b := range s.p.Bars {
 		if b.Sample > f.Sample {
@@ -193,7 +196,8 @@ func (s *sheet) noteItems() []legendItem {
 	return items
 }
 
-// findings lists the flags in words, in two columns.
+// findings lists the flags in words, one a line: words cut short would send
+// the reader elsewhere.
 func (s *sheet) findings() {
 	n := len(s.flags)
 	if n == 0 {
@@ -204,19 +208,13 @@ func (s *sheet) findings() {
 	}
 	s.bottom += 12
 	s.text(margin, s.bottom+18, "name", "To mend")
-	const line, whole, longList = 31.0, sheetWidth - 2*margin, 6
-	column, perColumn := whole, n
-	if n > longList {
-		column, perColumn = whole/2, (n+1)/2
-	}
+	const line = 31.0
 	for i, f := range s.flags {
-		x := margin + float64(i/perColumn)*column
-		y := s.bottom + 44 + float64(i%perColumn)*line
-		s.drawFlag(f, x+13, y)
-		words := f.where + ": " + f.words
-		s.text(x+34, y+6, "t", fit(words, 17, column-50))
+		y := s.bottom + 44 + float64(i)*line
+		s.drawFlag(f, margin+13, y)
+		s.text(margin+34, y+6, "t", fit(f.where+": "+f.words, 17, sheetWidth-2*margin-50))
 	}
-	s.bottom += 44 + float64(perColumn)*line
+	s.bottom += 44 + float64(n)*line
 }
 
 // foot closes the sheet: what the job measured, and what was left out.

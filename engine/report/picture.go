@@ -20,6 +20,7 @@ type Picture struct {
 	Title      string
 	Rate       timecode.Rate
 	Frames     int64 // length of the reference
+	Start      int64 // time code of frame 0, as a frame count from 00:00:00:00
 	SampleRate int   // Hz; 0 is 48000
 	Cuts       []cutlist.Cut
 	Bars       []Bar

@@ -20,18 +20,18 @@ func (s *sheet) drawAxis(top, height float64) {
 		switch { // labels stay on the sheet
 		case k == 0:
 			class = ""
-		case x > plotRight-44:
+		case x > plotRight-60:
 			class = " e"
 			x = plotRight
 		}
 		s.text(x, top+18, "t"+class, fmt.Sprint(k))
-		s.text(x, top+38, "s"+class, s.p.Rate.Timecode(k)[3:])
+		s.text(x, top+38, "s"+class, s.p.Rate.Timecode(s.p.Start+k))
 	}
 }
 
 // axisStep is a round number of counted seconds, wide enough for its labels.
 func (s *sheet) axisStep() int64 {
-	const room = 104.0
+	const room = 136.0
 	nominal := s.p.Rate.Nominal()
 	for _, frames := range []int64{1, 2, 4, 6, 12, nominal, 2 * nominal, 5 * nominal, 10 * nominal, 15 * nominal, 20 * nominal, 30 * nominal, 60 * nominal, 120 * nominal, 300 * nominal, 600 * nominal} {
 		if s.xFrame(frames)-plotLeft >= room {
@@ -93,7 +93,7 @@ func (s *sheet) drawShots(top float64) {
 }
 
 func (s *sheet) cutWords(c cutlist.Cut) string {
-	words := fmt.Sprintf("%s at frame %d, %s", c.Kind, c.Frame, s.p.Rate.Timecode(c.Frame))
+	words := fmt.Sprintf("%s at frame %d, %s", c.Kind, c.Frame, s.p.Rate.Timecode(s.p.Start+c.Frame))
 	if c.Name != "" {
 		words += ": " + c.Name
 	}

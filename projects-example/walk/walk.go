@@ -156,7 +156,7 @@ func abs(n int64) int64 { return max(n, -n) }
 func (w *walker) hits(ctx context.Context) error {
 	_, err := w.f.Edit(func(s *score.Score) error {
 		for _, h := range example.Hits() {
-			s.Hits = append(s.Hits, tempo.Hit{Frame: h.Frame, Must: h.Must, Tolerance: h.Tolerance, Lands: tempo.Lands(h.Lands), Name: h.Name})
+			s.Hits = append(s.Hits, tempo.Hit{Frame: h.Frame, Must: h.Must, Tolerance: h.Tolerance, Lands: tempo.Lands(h.Lands), Bar: h.Bar, Name: h.Name})
 		}
 		return nil
 	})
