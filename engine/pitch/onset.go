@@ -17,10 +17,11 @@ const (
 	dipRiseDB       = 3.0
 	untieSeconds    = 0.1 // from a change of pitch a dip is sought so far on either side
 	untieDB         = 5.0
-	beforeSeconds   = 0.05 // searched before the first voiced frame
-	afterSeconds    = 0.09 // the attack's top is sought this far on
-	leadSeconds     = 0.18 // a consonant is no longer than this
-	leadRangeDB     = 30.0 // and no softer than this under its vowel
+	beforeSeconds   = 0.05  // searched before the first voiced frame
+	afterSeconds    = 0.09  // the attack's top is sought this far on
+	leastLead       = 0.012 // and no shorter
+	leadSeconds     = 0.18  // a consonant is no longer than this
+	leadRangeDB     = 30.0  // and no softer than this under its vowel
 )
 
 // newEnvelope reads level and high level; the high band is the second
@@ -102,12 +103,16 @@ func (s *segmenter) place(notes []Note) {
 			}
 			after = notes[i-1].Offset
 		}
-		if !n.Legato {
-			s.placeOnset(n, after, floor)
+		if n.Legato {
+			n.Attack = n.Onset
+			continue
 		}
+		voiced := max(after, n.Onset) // a soft voiced consonant may come before the rise
+		s.placeOnset(n, after, floor)
 		n.Attack = n.Onset
-		if !n.Legato {
-			s.placeAttack(n, after, highFloor)
+		s.placeAttack(n, after, highFloor)
+		if voiced < n.Onset-s.seconds(leastLead) {
+			n.Attack = min(n.Attack, voiced)
 		}
 	}
 }
@@ -182,7 +187,7 @@ func (s *segmenter) placeAttack(n *Note, after int64, floor float64) {
 			break
 		}
 	}
-	if last >= 0 && e.sample(last) < n.Onset-s.seconds(0.012) {
+	if last >= 0 && e.sample(last) < n.Onset-s.seconds(leastLead) {
 		n.Attack = e.sample(last)
 	}
 }

@@ -105,7 +105,10 @@ func Track(x []float32, sampleRate int, o Options) ([]Frame, error) {
 		frames[i].Sample = int64(i) * int64(o.HopSamples)
 	}
 	b.levels(frames)
-	d := newDifference(b.rate, o)
+	d, err := newDifference(b.rate, o)
+	if err != nil {
+		return nil, err
+	}
 	nodes := make([][]candidate, n)
 	floor, top := levelRange(frames)
 	for i := range frames {
@@ -118,7 +121,7 @@ func Track(x []float32, sampleRate int, o Options) ([]Frame, error) {
 	choose(frames, nodes, gate{floor: floor, top: top}, float64(o.HopSamples)/float64(sampleRate))
 	r := newRefiner(b)
 	for i := range frames {
-		if frames[i].Hz > 0 {
+		if frames[i].Voiced {
 			frames[i].Hz = r.refine(frames[i].Sample, frames[i].Hz)
 		}
 	}

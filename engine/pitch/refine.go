@@ -9,39 +9,46 @@ import "math"
 type refiner struct {
 	b                          *band
 	left, right, dleft, dright []float64
+	hann                       []float64
 }
 
 const (
 	baselineSeconds = 0.009 // windows lie about this far apart, or one period
 	windowSeconds   = 0.016 // Hann windows of this length, or two periods
 	refineSteps     = 3
-	maxRefine       = 0.03 // a larger move than this share is not believed
+	maxRefine       = 0.06 // a larger move than this share of a period is not believed
 	tapsHalf        = 8    // interpolation reaches this many samples each way
 )
 
 func newRefiner(b *band) *refiner { return &refiner{b: b} }
 
+// refine reads the pitch at a sample, near hz: first over one period, which
+// cannot be mistaken, then over as many as the baseline holds.
 func (r *refiner) refine(sample int64, hz float64) float64 {
-	period := r.b.rate / hz
-	periods := max(1, math.Round(baselineSeconds*hz))
-	half := int(math.Max(windowSeconds*r.b.rate, 2*period) / 2)
 	c := r.b.index(sample)
-	base := periods * period
-	first := base
+	period, ok := r.settle(c, r.b.rate/hz, 1)
+	if n := math.Round(baselineSeconds * hz); n > 1 && ok {
+		period, _ = r.settle(c, period, n)
+	}
+	return r.b.rate / period
+}
+
+// settle iterates over windows n periods apart; the period as given, and
+// false, when it wanders off.
+func (r *refiner) settle(c, period, n float64) (float64, bool) {
+	half := int(math.Max(windowSeconds*r.b.rate, 2*period) / 2)
+	base := n * period
 	for range refineSteps {
 		move, ok := r.delay(c, base, half)
-		if !ok {
-			return hz
-		}
 		base += move
-		if math.Abs(base-first) > maxRefine*period {
-			return hz
+		if !ok || math.Abs(base-n*period) > maxRefine*period {
+			return period, false
 		}
 		if math.Abs(move) < 1e-4 {
 			break
 		}
 	}
-	return r.b.rate * periods / base
+	return base / n, true
 }
 
 // delay is the Gauss-Newton step for windows base apart.
@@ -51,10 +58,9 @@ func (r *refiner) delay(c, base float64, half int) (float64, bool) {
 	// Two unknowns, so that a growing or dying voice does not pass for a change
 	// of period: the delay against g, the gain against the windows' mean.
 	var eg, es, gg, gs, ss float64
-	w := math.Pi / float64(half+1)
+	window := r.window(half)
 	for j := range r.left {
-		// Hann window, from its middle
-		win := 0.5 + 0.5*math.Cos(w*float64(j-half))
+		win := window[j]
 		g := (r.dleft[j] + r.dright[j]) / 2
 		e, s := r.left[j]-r.right[j], (r.left[j]+r.right[j])/2
 		eg += win * e * g
@@ -68,6 +74,18 @@ func (r *refiner) delay(c, base float64, half int) (float64, bool) {
 		return 0, false
 	}
 	return (eg*ss - es*gs) / det, true
+}
+
+// window is a Hann window of 2*half+1 points; the last one made is kept.
+func (r *refiner) window(half int) []float64 {
+	if len(r.hann) == 2*half+1 {
+		return r.hann
+	}
+	r.hann = make([]float64, 2*half+1)
+	for j := range r.hann {
+		r.hann[j] = 0.5 + 0.5*math.Cos(math.Pi*float64(j-half)/float64(half+1))
+	}
+	return r.hann
 }
 
 // shifted reads 2*half+1 samples and slopes around a fractional index.
