@@ -26,7 +26,11 @@ const (
 )
 
 // NewDetector readies a detector for frames at a rate.
-func NewDetector(rate timecode.Rate) *Detector { return &Detector{rate: rate} }
+func NewDetector(rate timecode.Rate) *Detector {
+	d := &Detector{rate: rate}
+	d.blend.isCut = func(k int) bool { return d.hardCut(k) > 0 }
+	return d
+}
 
 // Push takes the next frame; its size must not change.
 func (d *Detector) Push(g Grey) {
@@ -61,7 +65,9 @@ func (d *Detector) Finish() []cutlist.Cut {
 		}
 		cuts = append(cuts, c)
 	}
-	for _, c := range d.blend.finish() {
+	blends := d.blend.finish()
+	slices.SortStableFunc(blends, func(a, b cutlist.Cut) int { return cmp.Compare(b.Confidence, a.Confidence) })
+	for _, c := range blends {
 		add(c)
 	}
 	for k := range d.near {

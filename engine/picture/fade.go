@@ -1,6 +1,7 @@
 package picture
 
 import (
+	"cmp"
 	"math"
 	"slices"
 
@@ -21,6 +22,7 @@ const (
 	minFade     = 4  // frames; shorter is a cut
 	maxFade     = 72 // frames
 	plateau     = 10 // frames of the whole shot that a fit looks at
+	maxTail     = 10 // frames of a fade that look flat already
 	maxFadeMiss = 0.02
 )
 
@@ -69,7 +71,7 @@ func fitFall(l []level, a, b int) (s, e int, conf float64) {
 	}
 	tone := toneOf(l[a:b])
 	best := math.Inf(1)
-	for end := max(lo+1, a-1); end <= min(b, a+4); end++ {
+	for end := max(lo+1, a-1); end <= min(b, a+maxTail); end++ {
 		for start := max(lo, end-maxFade); start <= end; start++ {
 			if miss := missOfFall(l, lo, start, end, tone); miss < best {
 				best, s, e = miss, start, end
@@ -82,15 +84,19 @@ func fitFall(l []level, a, b int) (s, e int, conf float64) {
 	return s, e, 1 - best/maxFadeMiss/2
 }
 
-// toneOf is the median level of a flat run.
+// toneOf is the level of the flattest third of a flat run: the rest may be the
+// tail of a fade.
 func toneOf(run []level) level {
-	sp, me := make([]float64, len(run)), make([]float64, len(run))
-	for i, r := range run {
-		sp[i], me[i] = r.spread, r.mean
+	s := slices.Clone(run)
+	slices.SortFunc(s, func(a, b level) int { return cmp.Compare(a.spread, b.spread) })
+	s = s[:(len(s)+2)/3]
+	var sum level
+	for _, l := range s {
+		sum.spread += l.spread
+		sum.mean += l.mean
 	}
-	slices.Sort(sp)
-	slices.Sort(me)
-	return level{sp[len(sp)/2], me[len(me)/2]}
+	n := float64(len(s))
+	return level{sum.spread / n, sum.mean / n}
 }
 
 // missOfFall is the mean squared distance of the levels from a fall between

@@ -21,6 +21,7 @@ const (
 	tinyStep  = 3 // points of a Grey to one of a tiny
 	tinyBox   = 3 // half side of the box whose mean is taken out
 	tinyReach = 4 // how far pictures are shifted to match
+	panReach  = 9 // how far sideways, where a pan may go on for long
 )
 
 func makeTiny(g Grey, t *tiny) {
@@ -51,12 +52,13 @@ func makeTiny(g Grey, t *tiny) {
 // takeStructure subtracts the mean of a box around each point, by a table of
 // sums.
 func (t *tiny) takeStructure() {
+	blurred := t.blurred()
 	w := t.w + 1
 	sums := make([]float32, w*(t.h+1))
 	for y := range t.h {
 		row := float32(0)
 		for x := range t.w {
-			row += t.grey[y*t.w+x]
+			row += blurred[y*t.w+x]
 			sums[(y+1)*w+x+1] = sums[y*w+x+1] + row
 		}
 	}
@@ -66,12 +68,39 @@ func (t *tiny) takeStructure() {
 		for x := range t.w {
 			x0, x1 := max(0, x-tinyBox), min(t.w, x+tinyBox+1)
 			s := sums[y1*w+x1] - sums[y0*w+x1] - sums[y1*w+x0] + sums[y0*w+x0]
-			v := t.grey[y*t.w+x] - s/float32((y1-y0)*(x1-x0))
+			v := blurred[y*t.w+x] - s/float32((y1-y0)*(x1-x0))
 			t.p[y*t.w+x] = v
 			sq += float64(v) * float64(v)
 		}
 	}
 	t.energy = sq / float64(t.w*t.h)
+}
+
+// blockEnergy is the mean square of the structure in one ninth, 0 to 8.
+func (t *tiny) blockEnergy(block int) float64 {
+	x0, x1 := block%3*t.w/3, (block%3+1)*t.w/3
+	y0, y1 := block/3*t.h/3, (block/3+1)*t.h/3
+	var sq float32
+	for y := y0; y < y1; y++ {
+		for _, v := range t.p[y*t.w+x0 : y*t.w+x1] {
+			sq += v * v
+		}
+	}
+	return float64(sq) / float64(max(1, (x1-x0)*(y1-y0)))
+}
+
+// blurred is grey through 1 2 1 each way: grain and shifts by a part of a point
+// (weave) matter less.
+func (t *tiny) blurred() []float32 {
+	out := make([]float32, len(t.grey))
+	for y := range t.h {
+		up, mid, down := t.grey[max(0, y-1)*t.w:], t.grey[y*t.w:], t.grey[min(t.h-1, y+1)*t.w:]
+		for x := range t.w {
+			l, r := max(0, x-1), min(t.w-1, x+1)
+			out[y*t.w+x] = (up[l] + up[r] + down[l] + down[r] + 2*(up[x]+down[x]+mid[l]+mid[r]) + 4*mid[x]) / 16
+		}
+	}
+	return out
 }
 
 // middleSpread is the standard deviation without the lowest and highest
@@ -90,15 +119,20 @@ func middleSpread(p []float32) float64 {
 }
 
 // flatEnergy keeps the structure of grain alone from looking alike or unlike.
-const flatEnergy = 3.0
+const flatEnergy = 1.5
 
 // alike is the greatest normalised cross-correlation of two structures over
 // small shifts, about 0 for different pictures to 1 for the same; it does not
 // see gain or brightness.
-func alike(a, b *tiny) float64 {
+func alike(a, b *tiny) float64 { return alikeWithin(a, b, tinyReach) }
+
+// alikeAcross is alike for pictures far apart in time.
+func alikeAcross(a, b *tiny) float64 { return alikeWithin(a, b, panReach) }
+
+func alikeWithin(a, b *tiny, reachX int) float64 {
 	best := 0.0
 	for dy := -tinyReach; dy <= tinyReach; dy++ {
-		for dx := -tinyReach; dx <= tinyReach; dx++ {
+		for dx := -reachX; dx <= reachX; dx++ {
 			best = max(best, correlate(a, b, dx, dy))
 		}
 	}
