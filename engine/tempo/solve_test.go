@@ -331,6 +331,17 @@ func TestSteadyFindsAPlantedClick(t *testing.T) {
 	}
 }
 
+// Bars of 61.4 frames from frame 0: bar lines at 0, 614 and 1535. Hits at the
+// edge of their tolerances, after, before and after them, leave one click
+// alone: 0.6 x 0 + 0.4 x 1535 = 614. No two hits lie that far apart themselves.
+func TestSteadyFindsTheOnlyClick(t *testing.T) {
+	hits := []Hit{{Frame: 1, Tolerance: 1}, {Frame: 613, Tolerance: 1}, {Frame: 1537, Tolerance: 2}}
+	a := solve(t, hits, Options{Style: Steady, MinBPM: 93, MaxBPM: 94.5})[0]
+	if f := a.Map.Sections[0].FramesPerQuarter; f != timecode.R(307, 20) || a.Map.Start.Sign() != 0 {
+		t.Errorf("%s frames a quarter from %s (%s), want 307/20 from 0", f, a.Map.Start, a.Words)
+	}
+}
+
 // blindCost counts misses by each hit's own nearest landing.
 func blindCost(p *problem, k click, start int64) float64 {
 	cost := p.wTempo * math.Abs(math.Log(k.float()/p.wishF))
