@@ -272,7 +272,7 @@ func TestMutatedFiles(t *testing.T) {
 	refused := 0
 	var before, after runtime.MemStats
 	runtime.ReadMemStats(&before)
-	const n = 20000
+	const n = 10000
 	for range n {
 		b := slices.Clone(all[r.IntN(len(all))])
 		for range 1 + r.IntN(4) {

@@ -52,7 +52,7 @@ func checkMapTrip(t rapid.TB, m tempo.Map, rate timecode.Rate, frames int64) {
 }
 
 func TestMapOutAndInOverAnHour(t *testing.T) {
-	for _, bpm := range []int64{93, 97, 113, 167} { // none a whole number of microseconds
+	for _, bpm := range []int64{97, 167} { // none a whole number of microseconds
 		m := tempo.Map{Sections: []tempo.Section{{Bars: 1, FramesPerQuarter: timecode.R(60*24000, 1001*bpm)}}}
 		checkMapTrip(t, m, timecode.Rate23976, 3600*24)
 	}
@@ -64,7 +64,7 @@ func TestSolvedMapOutAndIn(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		var hits []tempo.Hit
 		frame := int64(0)
-		for range rapid.IntRange(2, 8).Draw(t, "hits") {
+		for range rapid.IntRange(2, 4).Draw(t, "hits") {
 			frame += rapid.Int64Range(40, 200).Draw(t, "gap")
 			hits = append(hits, tempo.Hit{Frame: frame, Lands: rapid.SampledFrom([]tempo.Lands{tempo.LandsBar, tempo.LandsHalf}).Draw(t, "lands"), Tolerance: 1})
 		}

@@ -139,3 +139,17 @@ func TestTwoPop(t *testing.T) {
 		t.Errorf("%d crossings at %.2f dB, want 41 at -20", crossings, 20*math.Log10(peak))
 	}
 }
+
+// A minute of click at 120 BPM.
+func BenchmarkRenderClick(b *testing.B) {
+	var clicks []Click
+	for i := range int64(120) {
+		clicks = append(clicks, Click{Sample: i * 24000, Accent: i%4 == 0})
+	}
+	b.SetBytes(4 * 60 * 48000)
+	for b.Loop() {
+		if _, err := RenderClick(clicks, 0, 60*48000, 48000, ClickOptions{}); err != nil {
+			b.Fatal(err)
+		}
+	}
+}

@@ -15,8 +15,8 @@ const (
 	weightChange  = 0.15   // any change of tempo
 	weightStep    = 2.5    // times |ln| of the ratio of the tempos
 	weightInside  = 0.10   // a change inside a bar
-	weightWish    = 1.0    // times the mean |ln| from the wished tempo over the reference
-	weightComfort = 0.25   // the same from a comfortable tempo when none is wished
+	weightWish    = 4.0    // times the mean |ln| from the wished tempo over the reference
+	weightComfort = 0.8    // the same from a comfortable tempo when none is wished
 	weightOnBeat  = 0.02   // a hit on a beat within the bar
 	weightOnHalf  = 0.04   // a hit between beats
 	weightUnplain = 0.02   // a steady click that is no whole number of eighths of a frame

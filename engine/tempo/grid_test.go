@@ -23,7 +23,7 @@ func mustGrid(t testing.TB, m Map, rate timecode.Rate, length int64) *Grid {
 	return g
 }
 
-// BPM = 60 x fps / F: arithmetic; the notation frames-eighths is common
+// BPM = 60 x fps / F: arithmetic; the notation frames-eighths is Metre{}
 // practice.
 func TestClickValuesAt24(t *testing.T) {
 	for _, c := range []struct {
@@ -44,7 +44,7 @@ func TestClickValuesAt24(t *testing.T) {
 // At 24000/1001 and 48 kHz a frame is 2002 samples, so a click of F frames is
 // 2002 F of them: 13-3 is 13.375 x 2002 = 26776.75.
 func TestSamplesOfAClick(t *testing.T) {
-	g := mustGrid(t, oneTempo(timecode.R(107, 8), common), timecode.Rate23976, 24*600)
+	g := mustGrid(t, oneTempo(timecode.R(107, 8), Metre{}), timecode.Rate23976, 24*600)
 	for q := int64(-50); q < 3000; q++ {
 		want := timecode.RoundRat(big.NewRat(q*107*2002, 8))
 		if got := g.SampleAt(timecode.Int(q), 48000); got != want {
@@ -234,15 +234,15 @@ func TestValidateRefuses(t *testing.T) {
 		odd.Sections = append(odd.Sections, Section{Bars: 1, Extra: timecode.R(1, d), FramesPerQuarter: timecode.Int(12)})
 	}
 	if _, err := NewGrid(odd, timecode.Rate24, 1000); fault.KindOf(err) != fault.OverLimit {
-		t.Errorf("sections without a common measure gave %v", err)
+		t.Errorf("sections without a Metre{} measure gave %v", err)
 	}
 	if _, err := NewGrid(unlike, timecode.Rate24, 1000); fault.KindOf(err) != fault.OverLimit {
-		t.Errorf("positions without a common measure gave %v", err)
+		t.Errorf("positions without a Metre{} measure gave %v", err)
 	}
 }
 
 func TestExtremePositionsAreHeld(t *testing.T) {
-	g := mustGrid(t, oneTempo(timecode.Int(12), common), timecode.Rate24, 100)
+	g := mustGrid(t, oneTempo(timecode.Int(12), Metre{}), timecode.Rate24, 100)
 	for _, q := range []int64{timecode.MaxTerm, -timecode.MaxTerm} {
 		if s := g.SampleAt(timecode.Int(q), 96000); (s > 0) != (q > 0) {
 			t.Errorf("quarter %d at sample %d", q, s)
@@ -270,5 +270,14 @@ func TestMetreText(t *testing.T) {
 		if m, err := ParseMetre(s); err == nil {
 			t.Errorf("%q read as %s", s, m)
 		}
+	}
+}
+
+func BenchmarkSampleAt(b *testing.B) {
+	g := mustGrid(b, handMap(), timecode.Rate23976, 5000)
+	q := timecode.R(1234, 7)
+	b.ReportAllocs()
+	for b.Loop() {
+		g.SampleAt(q, 48000)
 	}
 }

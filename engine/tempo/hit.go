@@ -68,9 +68,6 @@ func (s Style) Validate() error {
 // Metre is a time signature; the zero value is read as 4/4.
 type Metre struct{ Num, Den int }
 
-// Common is 4/4.
-var common = Metre{4, 4}
-
 // maxMetreTerm bounds both terms of a metre.
 const maxMetreTerm = 32
 
@@ -105,7 +102,7 @@ func (m Metre) Validate() error {
 
 func (m Metre) orCommon() Metre {
 	if m == (Metre{}) {
-		return common
+		return Metre{4, 4}
 	}
 	return m
 }
