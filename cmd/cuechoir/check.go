@@ -2,9 +2,11 @@ package main
 
 import (
 	"fmt"
+	"math"
 	"sort"
 
 	"cuechoir/engine/job"
+	"cuechoir/engine/part"
 	"cuechoir/engine/report"
 	"cuechoir/engine/score"
 
@@ -72,6 +74,7 @@ type noteRow struct {
 	Bar          int     `json:"bar"`
 	Beat         string  `json:"beat"`
 	Name         string  `json:"name"`
+	Timecode     string  `json:"timecode"` // of the onset as sung
 	Verdict      string  `json:"verdict"`
 	Sung         bool    `json:"sung"`
 	Onset        int64   `json:"onset_sample"`
@@ -118,7 +121,10 @@ func checkRowOf(s *score.Score, r job.LayerReport) checkRow {
 		if n.Target >= 0 {
 			t := r.Targets[n.Target]
 			nr.Bar, nr.Beat, nr.Name = t.Bar, t.Beat, t.Name
+		} else if n.Key > 0 { // beside the part, or without one: the nearest note of the scale
+			nr.Name = part.KeyName(uint8(math.Round(n.Key)))
 		}
+		nr.Timecode = s.Reference.Rate.Timecode(s.Reference.Start + s.Reference.Rate.FrameOf(n.Onset, s.SampleRate))
 		row.Notes = append(row.Notes, nr)
 	}
 	return row
@@ -175,10 +181,10 @@ func (a *app) noteTable(r checkRow) error {
 		return nil
 	}
 	a.say("\n%s, take %s:", r.Layer, r.Take)
-	t := report.Table{Head: []string{"bar.beat", "note", "cents", "beside drift", "ms late", "frames", "vibrato", "verdict"}, Right: []bool{false, false, true, true, true, true, true}}
+	t := report.Table{Head: []string{"where", "note", "cents", "beside drift", "ms late", "frames", "vibrato", "verdict"}, Right: []bool{false, false, true, true, true, true, true}}
 	for _, n := range r.Notes {
-		at := "-"
-		if n.Name != "" || n.Bar != 0 {
+		at := n.Timecode
+		if n.Beat != "" {
 			at = fmt.Sprintf("%d.%s", n.Bar, n.Beat)
 		}
 		if !n.Sung {

@@ -183,7 +183,7 @@ func (a *app) mapTables(r mapRow) error {
 
 // frameWords is a rational frame, short.
 func frameWords(r timecode.Ratio) string {
-	if r.Den == 1 {
+	if r.Den <= 1 {
 		return r.String()
 	}
 	return strings.TrimRight(fmt.Sprintf("%.3f", r.Float()), "0")
