@@ -20,7 +20,8 @@ import (
 // between, since a start may change the delay.
 // Why a linear chirp: its flat spectrum has the narrowest peak for its band;
 // a logarithmic one is pink, and its peak has long skirts.
-// Cost: about 3 seconds a start.
+// Cost: about 3 seconds a start; a start in which the device slipped is
+// repeated, up to three times as many in all.
 // Known failure: a room whose echo is much louder than the direct sound.
 
 // RoundTripOptions shapes a measurement. The zero value is good.
@@ -45,7 +46,7 @@ type RoundTrip struct {
 	Repeats    int     // chirps that were found
 	Rejected   int     // chirps that were not found, or fell into a dropout
 	ByStart    []int64 // the median of each start
-	Slipped    int     // starts in which the device's clock slipped
+	Slipped    int     // starts that were thrown away since the device did not keep time
 }
 
 const (
@@ -59,6 +60,7 @@ const (
 	directShare    = 0.6   // an earlier arrival of this share of the peak is the direct one
 	directGap      = 0.0005
 	constantSpread = 2
+	triesPerStart  = 3
 )
 
 // MeasureRoundTrip plays chirps and finds them in the input. Errors: Usage,
@@ -71,14 +73,17 @@ func MeasureRoundTrip(ctx context.Context, dev device.Device, o RoundTripOptions
 	m := newMeasurement(o, dev.Format().SampleRate)
 	var all []echo
 	var r RoundTrip
-	for start := range o.Starts {
+	clean := 0
+	for tries := 0; clean < o.Starts && tries < triesPerStart*o.Starts; tries++ {
 		x, lost, slip, err := m.listen(ctx, dev)
 		if err != nil {
 			return RoundTrip{}, err
 		}
 		if slip.Slipped {
 			r.Slipped++
+			continue
 		}
+		clean++
 		found, err := m.find(x, lost)
 		if err != nil {
 			return RoundTrip{}, err
@@ -88,13 +93,17 @@ func MeasureRoundTrip(ctx context.Context, dev device.Device, o RoundTripOptions
 			r.ByStart = append(r.ByStart, medianOf(found).lag)
 		}
 		all = append(all, found...)
-		m.hear(x)
+		m.peak = max(m.peak, dsp.Peak(x))
 		if o.Progress != nil {
-			o.Progress(start+1, o.Starts)
+			o.Progress(clean, o.Starts)
 		}
 	}
-	if len(all)*2 < o.Starts*o.Chirps {
-		return RoundTrip{}, m.noEcho(dev, len(all))
+	if clean == 0 {
+		return RoundTrip{}, fault.New(fault.Device, "%s did not keep time in any of %d starts", dev.Info(), r.Slipped).
+			Mended("close other programs, or choose a longer period (2048 frames and more), and measure again")
+	}
+	if len(all)*2 < clean*o.Chirps {
+		return RoundTrip{}, m.noEcho(dev, len(all), clean*o.Chirps)
 	}
 	mid := medianOf(all)
 	r.Samples, r.Fraction, r.Repeats = mid.lag, mid.fraction, len(all)
@@ -224,8 +233,6 @@ func (m *measurement) play(dst []float32, at int64) error {
 	return nil
 }
 
-func (m *measurement) hear(x []float32) { m.peak = max(m.peak, dsp.Peak(x)) }
-
 // echo is one chirp as it was found.
 type echo struct {
 	lag      int64
@@ -348,8 +355,7 @@ func background(like []float64) float64 {
 }
 
 // noEcho says what was heard in the place of an echo.
-func (m *measurement) noEcho(dev device.Device, found int) error {
-	of := m.o.Starts * m.o.Chirps
+func (m *measurement) noEcho(dev device.Device, found, of int) error {
 	heard := fmt.Sprintf("the input's loudest sound was %.0f dBFS", dsp.AmplitudeToDB(float64(m.peak)))
 	mend := "join an output to the input by a cable, or hold the microphone to the headphone, turn up a little, and choose the right input"
 	switch {

@@ -75,12 +75,17 @@ type Port struct {
 }
 
 // Options says which device and how. The zero value is the system's default
-// output and input at 48 kHz in periods of 480 frames.
+// output and input at 48 kHz in periods of 2048 frames.
+//
+// Long periods are the safe choice: nobody hears the voice through the
+// program, so its delay costs nothing, and short periods slip on a busy
+// machine. Measured through PulseAudio at a load of 13 on two cores: of six
+// starts the delay was the same in two at 480 frames, two at 1024, five at 2048.
 type Options struct {
 	Output       string // ID, or part of the name in any case; "": the default
 	Input        string // the same for the input
 	SampleRate   int    // Hz; 0: 48000
-	PeriodFrames int    // frames; 0: 480
+	PeriodFrames int    // frames; 0: 2048
 	NoInput      bool   // playback only
 	NoOutput     bool   // capture only
 	Backend      string // "pulseaudio", "alsa", "jack", "null", ...; "": the best there is
@@ -89,7 +94,7 @@ type Options struct {
 // Bounds on what is asked of a device.
 const (
 	defaultSampleRate   = 48000
-	defaultPeriodFrames = 480
+	defaultPeriodFrames = 2048
 	minSampleRate       = 8000
 	maxSampleRate       = 384000
 	maxPeriodFrames     = 1 << 16

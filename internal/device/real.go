@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"strings"
 	"sync/atomic"
+	"time"
 	"unsafe"
 
 	"github.com/gen2brain/malgo"
@@ -44,6 +45,36 @@ type Real struct {
 	stream  *malgo.Device
 	asked   atomic.Bool // Stop was asked for
 	gone    atomic.Bool
+	gate    *callGate // of the running stream
+	stuck   bool      // a stream could not be given back: the context must stay
+}
+
+// stopLimit bounds the wait for a stream to end. Measured: with PulseAudio
+// gone, miniaudio waits for its answer for ever.
+const stopLimit = 3 * time.Second
+
+// callGate lets callbacks through until it is shut, and then waits for the
+// one that is inside.
+type callGate struct {
+	shut   atomic.Bool
+	inside atomic.Int32
+}
+
+// through runs cb, or does nothing when the gate is shut.
+func (g *callGate) through(cb Callback, out, in []float32, frames int) {
+	g.inside.Add(1)
+	if !g.shut.Load() {
+		cb(out, in, frames)
+	}
+	g.inside.Add(-1)
+}
+
+// close shuts the gate; no callback runs after it.
+func (g *callGate) close() {
+	g.shut.Store(true)
+	for g.inside.Load() != 0 {
+		time.Sleep(100 * time.Microsecond)
+	}
 }
 
 // Open finds the device and asks it how it streams. Errors: Usage, Missing
@@ -227,9 +258,10 @@ func (r *Real) makeStream(cb Callback) (*malgo.Device, error) {
 
 // dataProc turns malgo's bytes into samples, without copying.
 func (r *Real) dataProc(cb Callback) malgo.DataProc {
+	gate := r.gate
 	return func(out, in []byte, frames uint32) {
 		if cb != nil {
-			cb(samples(out), samples(in), int(frames))
+			gate.through(cb, samples(out), samples(in), int(frames))
 		}
 	}
 }
@@ -253,6 +285,7 @@ func (r *Real) Start(cb Callback) error {
 	}
 	r.asked.Store(false)
 	r.gone.Store(false)
+	r.gate = &callGate{}
 	stream, err := r.makeStream(cb)
 	if err != nil {
 		return err
@@ -273,18 +306,30 @@ func (r *Real) Stop() error {
 		return nil
 	}
 	r.asked.Store(true)
-	r.stream.Uninit() // stops and joins the audio thread
+	r.gate.close()
+	stream, done := r.stream, make(chan struct{})
 	r.stream = nil
-	return nil
+	go func() {
+		stream.Uninit() // stops and joins the audio thread
+		close(done)
+	}()
+	select {
+	case <-done:
+		return nil
+	case <-time.After(stopLimit):
+		r.stuck = true
+		return fault.New(fault.Device, "the sound system does not answer, and %s could not be given back", r.info).
+			Mended("start the sound system anew; what was sung is kept")
+	}
 }
 
 // Close stops and gives the sound system back.
 func (r *Real) Close() error {
 	err := r.Stop()
-	if r.context != nil {
+	if r.context != nil && !r.stuck {
 		freeContext(r.context)
-		r.context = nil
 	}
+	r.context = nil
 	return err
 }
 

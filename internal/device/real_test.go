@@ -63,7 +63,7 @@ func TestNoSuchDevice(t *testing.T) {
 
 // The path from malgo's bytes to samples costs nothing and allocates nothing.
 func BenchmarkDataProc(b *testing.B) {
-	r := &Real{}
+	r := &Real{gate: &callGate{}}
 	proc := r.dataProc(func(out, in []float32, n int) {})
 	out, in := make([]byte, 480*8), make([]byte, 480*8)
 	b.ReportAllocs()

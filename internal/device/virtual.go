@@ -28,6 +28,8 @@ type Fault struct {
 	Wait   time.Duration
 }
 
+const virtualPeriodFrames = 480
+
 // Virtual is a device without hardware. The zero value is a silent
 // microphone and two outputs at 48 kHz in blocks of 480 frames, on a clock
 // that waits for its user. Set the fields before Start.
@@ -66,7 +68,7 @@ type Virtual struct {
 func (v *Virtual) Format() Format {
 	return Format{
 		SampleRate:   orDefault(v.SampleRate, defaultSampleRate),
-		PeriodFrames: orDefault(v.PeriodFrames, defaultPeriodFrames),
+		PeriodFrames: orDefault(v.PeriodFrames, virtualPeriodFrames),
 		OutChannels:  max(orDefault(v.OutChannels, 2), 0),
 		InChannels:   max(orDefault(v.InChannels, 1), 0),
 	}

@@ -1,0 +1,244 @@
+//go:build cgo && linux
+
+package track
+
+import (
+	"context"
+	"fmt"
+	"math/rand/v2"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"syscall"
+	"testing"
+	"time"
+
+	"cuechoir/engine/take"
+	"cuechoir/internal/device"
+	"cuechoir/internal/fault"
+)
+
+// requireAudio makes a missing sound daemon a failure rather than a skip.
+const requireAudio = "CUECHOIR_REQUIRE_AUDIO"
+
+// startPulse starts a PulseAudio daemon of the test's own, whose only sink is
+// a digital loop: what is played into it comes back from its monitor. The
+// daemon is killed when the test ends.
+func startPulse(t *testing.T) *exec.Cmd {
+	t.Helper()
+	path, err := exec.LookPath("pulseaudio")
+	if err != nil {
+		if os.Getenv(requireAudio) == "1" {
+			t.Fatalf("%s=1 is set and pulseaudio is not installed", requireAudio)
+		}
+		t.Skip("LOUD SKIP: recording through a real sound system is not tested here: install the package pulseaudio")
+	}
+	if testing.Short() {
+		t.Skip("LOUD SKIP: -short leaves out recording through a real sound system")
+	}
+	home, err := os.MkdirTemp("", "cc") // a short path: sockets allow 108 bytes
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { os.RemoveAll(home) })
+	socket := filepath.Join(home, "s")
+	for name, value := range map[string]string{"HOME": home, "XDG_RUNTIME_DIR": home, "XDG_CONFIG_HOME": home,
+		"PULSE_SERVER": "unix:" + socket, "PULSE_RUNTIME_PATH": home, "PULSE_STATE_PATH": home} {
+		t.Setenv(name, value) // the test's own sound library reads them too
+	}
+	daemon := exec.Command(path, "--daemonize=no", "-n", "--exit-idle-time=-1", "--use-pid-file=no", "--realtime=yes", "--high-priority=yes",
+		"-L", "module-native-protocol-unix auth-anonymous=1 socket="+socket,
+		"-L", "module-null-sink sink_name=cc rate=48000 channels=2 format=float32le",
+		"-L", "module-null-sink sink_name=other rate=48000 channels=2")
+	said, err := os.Create(filepath.Join(home, "log"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	daemon.Stdout, daemon.Stderr = said, said
+	daemon.SysProcAttr = &syscall.SysProcAttr{Pdeathsig: syscall.SIGKILL}
+	if err := daemon.Start(); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() {
+		daemon.Process.Kill()
+		daemon.Wait()
+		said.Close()
+	})
+	for deadline := time.Now().Add(10 * time.Second); ; time.Sleep(20 * time.Millisecond) {
+		if _, err := os.Stat(socket); err == nil {
+			break
+		}
+		if time.Now().After(deadline) {
+			text, _ := os.ReadFile(said.Name())
+			t.Fatalf("pulseaudio does not answer: %s", text)
+		}
+	}
+	return daemon
+}
+
+// openLoop opens the digital loop; by name, or as what the sound system
+// gives by default when named is false.
+func openLoop(t *testing.T, period int) device.Device {
+	t.Helper()
+	dev, err := device.Open(device.Options{Backend: "pulseaudio", Output: "cc", Input: "cc.monitor", PeriodFrames: period})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { dev.Close() })
+	return dev
+}
+
+// noise is a signal whose place cannot be mistaken: the same for each seed.
+func noise(seed uint64, n int) []float32 {
+	r := rand.New(rand.NewPCG(seed, 1))
+	x := make([]float32, n)
+	for i := range x {
+		x[i] = 0.2 * (2*r.Float32() - 1)
+	}
+	return x
+}
+
+// offBy is how many samples after its place on the timeline the signal, which
+// begins at timeline sample 0, lies in the take, by correlation over span
+// samples from at on; like is how alike the two are there.
+func offBy(t *testing.T, info take.Info, x, signal []float32, at, span int) (off int, like float64) {
+	t.Helper()
+	const reach = 12_000
+	begin := at - reach - int(info.Start)
+	if begin < 0 || begin+span+2*reach > len(x) {
+		t.Fatalf("the take, from %d for %d samples, does not cover timeline sample %d ±%d", info.Start, len(x), at, reach)
+	}
+	c, err := likeness(x[begin:begin+span+2*reach], signal[at:at+span])
+	if err != nil {
+		t.Fatal(err)
+	}
+	best := 0
+	for k := range c {
+		if c[k] > c[best] {
+			best = k
+		}
+	}
+	return best - reach, c[best]
+}
+
+// Through a real sound system: the round trip is measured by the program
+// itself, and with it a take of a known signal lands within one sample of the
+// truth, over several starts. What slips on a busy machine is done again, and
+// the count is told.
+func TestPulseTakeLandsWithinASample(t *testing.T) {
+	startPulse(t)
+	periods, starts, tries := []int{2048}, 2, 8
+	if os.Getenv(requireAudio) == "1" {
+		// Known of a quiet machine: 1680 samples at 480, 3585 at 1024.
+		periods, starts = []int{480, 1024, 2048}, 4
+	}
+	for _, period := range periods {
+		dev := openLoop(t, period)
+		trip, again := measureLoop(t, dev, tries)
+		t.Logf("period %d: round trip %d samples (%.1f ms), likeness %.4f; measured again %d times since it was not constant",
+			period, trip.Samples, float64(trip.Samples)/48, trip.Confidence, again)
+		if t.Failed() {
+			continue
+		}
+		for start, again := 0, 0; start < starts; {
+			off, slipped := recordNoise(t, dev, trip.Samples, uint64(start))
+			switch {
+			case slipped && again < tries:
+				again++
+				t.Logf("period %d, start %d: the device slipped; done again, %d so far", period, start, again)
+				continue
+			case slipped || off < -1 || off > 1:
+				t.Errorf("period %d, start %d: the take lies %d samples off its place, slipped %v", period, start, off, slipped)
+			default:
+				t.Logf("period %d, start %d: the take lies %d samples off its place", period, start, off)
+			}
+			start++
+		}
+	}
+}
+
+// measureLoop measures until the round trip is constant, and says how often
+// it was not.
+func measureLoop(t *testing.T, dev device.Device, tries int) (trip RoundTrip, again int) {
+	t.Helper()
+	for ; again < tries; again++ {
+		var err error
+		trip, err = MeasureRoundTrip(context.Background(), dev, RoundTripOptions{MaxDelay: 9600, Chirps: 2, Starts: 2})
+		if err == nil && trip.Constant {
+			return trip, again
+		}
+		t.Logf("not constant: %+v %v", trip, err)
+	}
+	t.Errorf("period %d: the round trip was not constant in %d measurements: the machine is too busy, or the measurement is broken", dev.Format().PeriodFrames, tries)
+	return trip, again
+}
+
+// recordNoise records the loop and tells how far off its place the signal
+// lies, and whether the device slipped: by its own word, or since the place
+// at the beginning and at the end differ.
+func recordNoise(t *testing.T, dev device.Device, trip int64, seed uint64) (off int, slipped bool) {
+	t.Helper()
+	const length = 60_000
+	signal := noise(seed, length)
+	dir := t.TempDir()
+	res, err := Record(context.Background(), dev, Plan{
+		SampleRate: 48000, From: -14_400, To: length, RoundTrip: trip, RoundTripKnown: take.Measured, TailSamples: 19_200,
+		Monitor: func(dst []float32, at int64) error {
+			for i := range dst {
+				if k := at + int64(i); k >= 0 && k < length {
+					dst[i] = signal[k]
+				}
+			}
+			return nil
+		}}, newTake(t, dir), nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	info, x := samplesOf(t, dir, res.Take.ID)
+	early, likeEarly := offBy(t, info, x, signal, 2000, 12_000)
+	late, likeLate := offBy(t, info, x, signal, 45_000, 12_000)
+	t.Logf("off by %d at the beginning (likeness %.4f), %d at the end (%.4f); the device's own word: %+v, dropouts %v, unheard %v",
+		early, likeEarly, late, likeLate, res.Slip, res.Dropouts, res.Unheard)
+	return early, early != late || likeEarly < 0.99 || likeLate < 0.99 || res.Slip.Slipped || len(res.Dropouts)+len(res.Unheard) > 0
+}
+
+// A sound system that dies in the middle ends the take, and what was sung is kept.
+func TestPulseVanishes(t *testing.T) {
+	daemon := startPulse(t)
+	dev := openLoop(t, 480)
+	dir := t.TempDir()
+	began := time.Now()
+	res, err := Record(context.Background(), dev, Plan{SampleRate: 48000, To: 48000 * 60, Monitor: marks, RoundTrip: 1680, StallLimit: time.Second},
+		newTake(t, dir), func(s Status) {
+			if s.At > 24_000 {
+				daemon.Process.Kill()
+			}
+		})
+	if fault.KindOf(err) != fault.Device || res.Frames < 24_000 || res.Take.State != take.Whole || time.Since(began) > 30*time.Second {
+		t.Fatalf("%v after %v: %+v", err, time.Since(began), res)
+	}
+	t.Logf("%v; %d samples kept", err, res.Frames)
+}
+
+// The ports are listed and chosen by name.
+func TestPulsePorts(t *testing.T) {
+	startPulse(t)
+	ports, err := device.List("pulseaudio")
+	if err != nil {
+		t.Fatal(err)
+	}
+	text := fmt.Sprintf("%+v", ports)
+	for _, c := range []struct {
+		input bool
+		wish  string
+		id    string
+	}{{false, "cc", "cc"}, {true, "cc.monitor", "cc.monitor"}, {false, "other", "other"}} {
+		p, ok, err := device.Choose(ports, c.input, c.wish)
+		if err != nil || !ok || p.ID != c.id || p.Channels != 2 {
+			t.Errorf("%q gives %+v %v of %s", c.wish, p, err, text)
+		}
+	}
+	if _, err := device.Open(device.Options{Backend: "pulseaudio", Output: "no such output"}); fault.KindOf(err) != fault.Missing {
+		t.Errorf("no such output: %v", err)
+	}
+}
