@@ -234,10 +234,10 @@ func TestValidateRefuses(t *testing.T) {
 		odd.Sections = append(odd.Sections, Section{Bars: 1, Extra: timecode.R(1, d), FramesPerQuarter: timecode.Int(12)})
 	}
 	if _, err := NewGrid(odd, timecode.Rate24, 1000); fault.KindOf(err) != fault.OverLimit {
-		t.Errorf("sections without a Metre{} measure gave %v", err)
+		t.Errorf("sections without a common measure gave %v", err)
 	}
 	if _, err := NewGrid(unlike, timecode.Rate24, 1000); fault.KindOf(err) != fault.OverLimit {
-		t.Errorf("positions without a Metre{} measure gave %v", err)
+		t.Errorf("positions without a common measure gave %v", err)
 	}
 }
 

@@ -237,7 +237,11 @@ func (p *problem) steppedMaps(ctx context.Context, legs [][]leg) ([]Map, error) 
 	if p.o.Answers == 1 {
 		return maps, nil
 	}
-	for _, v := range p.variants(std, best) {
+	variants := p.variants(std, best)
+	if countLegs(legs) > 2*maxLegs {
+		variants = variants[:1] // a search this large is not made six times
+	}
+	for _, v := range variants {
 		more, err := p.chain(ctx, legs, v.weights, v.noOdd)
 		if err != nil {
 			return nil, err

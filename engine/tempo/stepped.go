@@ -48,7 +48,7 @@ func (m missed) cost(w weights) float64 {
 // Bounds of the search.
 const (
 	maxLegs    = 100_000   // wished for: legs that pass by more wants are left out
-	memoryLegs = 1_500_000 // beyond, the search is refused
+	memoryLegs = 1_000_000 // beyond, the search is refused
 	longGap    = 64        // bars
 )
 
@@ -78,6 +78,14 @@ func (p *problem) legs(relax bool) ([][]leg, error) {
 		}
 	}
 	return out, nil
+}
+
+func countLegs(legs [][]leg) int {
+	n := 0
+	for _, l := range legs {
+		n += len(l)
+	}
+	return n
 }
 
 func (p *problem) mustBetween(i, j int) bool {

@@ -98,11 +98,7 @@ func plural(n int, word string) string {
 // tellCosts adds to the missed wants of stepped answers what catching them
 // takes: it solves again with each as a must, while that stays quick.
 func (p *problem) tellCosts(ctx context.Context, answers []Answer, legs [][]leg) {
-	size := 1
-	for _, l := range legs {
-		size += len(l)
-	}
-	left := maxLegs / 2 / size // solutions that may be tried
+	left := maxLegs / 2 / (1 + countLegs(legs)) // solutions that may be tried
 	forced := map[int]*Answer{}
 	for i := range answers {
 		for k := range answers[i].Landings {
