@@ -171,6 +171,10 @@ func TestBadFiles(t *testing.T) {
 			t.Errorf("%s: %v, want %v with %q", name, err, c.kind, c.words)
 		}
 	}
+	// format 2: tracks that stand alone are read alike
+	if p, _, err := read(patch(9, 2), ReadOptions{Track: 3}); err != nil || len(p.Notes) != 1 || p.Notes[0].Key != 67 {
+		t.Errorf("format 2: %v, %v", p, err)
+	}
 	// chunks of other kinds are passed over, and more tracks than said are read
 	alien := append(slices.Clone(good[:14]), append([]byte("XFIH\x00\x00\x00\x02ab"), good[14:]...)...)
 	alien[11] = 3

@@ -119,6 +119,21 @@ func TestPlaces(t *testing.T) {
 	}
 }
 
+// Hits that ask for one beat of any bar, or any beat of one bar.
+func TestPlacesAskedFor(t *testing.T) {
+	for _, c := range []struct {
+		h    Hit
+		text string
+		err  int64
+	}{{Hit{Frame: 41, Beat: 1}, "2.1", 1}, {Hit{Frame: 43, Beat: 4}, "1.4", -13}, {Hit{Frame: 43, Beat: 2}, "2.2", 11},
+		{Hit{Frame: 200, Bar: 3, Lands: LandsBeat}, "3.3", -90}, {Hit{Frame: 60, Bar: 2, Lands: LandsHalf}, "2.2+", 0}, {Hit{Frame: 60, Bar: 3, Beat: 2}, "3.2", 40}} {
+		l, err := Landings(handMap(), []Hit{c.h}, timecode.Rate24)
+		if err != nil || l[0].Place.String() != c.text || l[0].ErrorFrames != timecode.Int(c.err) || l[0].Caught != (c.err == 0) {
+			t.Errorf("%+v falls on %+v, %v, want %s off by %d", c.h, l, err, c.text, c.err)
+		}
+	}
+}
+
 // A tempo that changes inside a bar: 1 bar and 2 quarters at 12, then 2
 // quarters and a bar at 10. The bar lines keep their count.
 func TestTempoChangeInsideABar(t *testing.T) {

@@ -190,7 +190,7 @@ func TestImpossibleWishes(t *testing.T) {
 		o     Options
 		words string
 	}{
-		{"too close", []Hit{{Frame: 100, Must: true, Name: "door"}, {Frame: 105, Must: true, Name: "slam"}, {Frame: 300, Must: true}}, Options{}, "door and slam are 5 frames apart"},
+		{"too close", []Hit{{Frame: 100, Must: true, Name: "door"}, {Frame: 105, Must: true, Name: "slam"}, {Frame: 300, Must: true}}, Options{}, "door and slam are 5 frames apart, and the shortest step between their landings lasts 17.1 frames"},
 		{"steady", bars(0, 100, 195, 290, 401), Options{Style: Steady}, "no single tempo"},
 		{"step", bars(0, 96, 216), Options{MinBPM: 70, MaxBPM: 150, MaxStep: 0.02, Metres: []Metre{{4, 4}}}, "need the tempo to change by"},
 	} {
@@ -239,6 +239,11 @@ func TestPinnedBars(t *testing.T) {
 	if a.Map.Start != timecode.Int(40) || a.Map.Sections[0].FramesPerQuarter != timecode.Int(12) {
 		t.Errorf("start %s at %s frames a quarter, want 40 at 12", a.Map.Start, a.Map.Sections[0].FramesPerQuarter)
 	}
+	// a pinned bar with any beat of it: 12 frames a beat, beat 3 of bar 3 at frame 120
+	a = solve(t, []Hit{{Must: true, Bar: 1, Beat: 1}, {Frame: 120, Must: true, Bar: 3, Lands: LandsBeat}}, Options{Style: Steady, Frames: 600, MinBPM: 118, MaxBPM: 122})[0]
+	if p := a.Landings[1].Place; p.String() != "3.3" || p.ErrorFrames.Sign() != 0 {
+		t.Errorf("any beat of bar 3: %s off by %s", p, p.ErrorFrames)
+	}
 	steady := solve(t, []Hit{{Frame: 100, Must: true, Bar: 3, Lands: LandsBeat}}, Options{Frames: 600})[0]
 	if p := steady.Landings[0].Place; p.Bar != 3 || p.ErrorFrames.Sign() != 0 {
 		t.Errorf("a lone pinned hit falls on %s off by %s", p, p.ErrorFrames)
@@ -253,6 +258,14 @@ func TestWouldCostTellsWhatItTakes(t *testing.T) {
 		t.Errorf("%+v", a.Landings[i])
 	}
 	t.Log(a.Landings[i].WouldCost)
+	p := &problem{}
+	one := Answer{tally: tally{wants: 1}}
+	for want, f := range map[string]*Answer{"missing 1 other hit": {tally: tally{wants: 1}}, "1 more odd bar": {tally: tally{odd: 1}},
+		"2 more changes of tempo, a step of 5 %": {tally: tally{changes: 2, largest: math.Log(1.05)}}} {
+		if got := p.forceWords(f, one); got != "catching it takes "+want {
+			t.Errorf("%q, want %q", got, want)
+		}
+	}
 }
 
 // Answers differ in kind: what they miss, odd bars, changes, or tempo.
