@@ -93,12 +93,9 @@ const (
 func (d *Detector) lasting(k int) float64 {
 	e := d.near[k]
 	for i := range d.past {
-		back := i + 2
-		if j := k + back - 1; j < len(d.near) { // frame k-1 against k+back-1
-			e = min(e, d.past[i][j])
-		}
-		if k >= back { // frame k-back against k
-			e = min(e, d.past[i][k])
+		apart := i + 2
+		for b := max(k, apart); b < min(k+apart, len(d.near)); b++ {
+			e = min(e, d.past[i][b]) // frame b-apart against b, on both sides of k
 		}
 	}
 	return e

@@ -38,12 +38,15 @@ const (
 	maxPairAlike  = 0.42 // ends more alike than this are one shot
 	maxCurveMiss  = 0.020
 	maxDipLeft    = 0.4
+	maxDoubt      = 0.54
 )
 
 // blendTrack keeps what finds dissolves.
 type blendTrack struct {
-	ring   [tinyRing]tiny
-	count  int
+	raw    [3]tiny // the newest frames as they came
+	pushed int
+	ring   [tinyRing]tiny // settled
+	count  int            // settled, one behind pushed
 	levels []level
 	sim    [2 * len(spans)][]float32 // likeness to the frame spans[i], then 2*spans[i], before
 	score  []float32                 // blend score of each frame
@@ -56,8 +59,17 @@ type blendTrack struct {
 func (b *blendTrack) at(k int) *tiny { return &b.ring[k%tinyRing] }
 
 func (b *blendTrack) push(g Grey) {
-	t := b.at(b.count)
-	makeTiny(g, t)
+	b.raw[b.pushed%3].shrink(g)
+	b.pushed++
+	if b.pushed > 1 {
+		b.take(max(0, b.pushed-3), b.pushed-2, b.pushed-1)
+	}
+}
+
+// take settles frame k between two others and compares it with those before.
+func (b *blendTrack) take(before, k, after int) {
+	t := b.at(k)
+	t.settle(&b.raw[before%3], &b.raw[k%3], &b.raw[after%3])
 	b.levels = append(b.levels, level{t.spread, t.mean})
 	b.score = append(b.score, 0)
 	for i := range b.sim {
@@ -85,6 +97,9 @@ func (b *blendTrack) push(g Grey) {
 }
 
 func (b *blendTrack) finish() []cutlist.Cut {
+	if k := b.pushed - 1; k >= 0 && b.count == k {
+		b.take(max(0, k-1), k, k)
+	}
 	for ; b.done < b.count; b.done++ {
 		b.look(b.done)
 	}
@@ -107,23 +122,28 @@ func (b *blendTrack) look(c int) {
 		return
 	}
 	first := b.fit(c, lo, hi, max(lo, c-b.bestSpan(c)), min(hi-1, c+b.bestSpan(c)))
-	for range 2 { // again, from frames just outside what was found
+	for range 3 { // again, from frames well outside what was found
 		if first.miss > 4*maxCurveMiss {
 			return
 		}
-		again := b.fit(c, lo, hi, max(lo, first.s-2), min(hi-1, first.e+1))
+		out := 3 + (first.e-first.s)/5
+		again := b.fit(c, lo, hi, max(lo, first.s-out), min(hi-1, first.e-1+out))
 		if again.s == first.s && again.e == first.e {
 			break
 		}
 		first = again
 	}
 	b.dbg = append(b.dbg, first)
-	if first.miss > maxCurveMiss || first.dip > maxDipLeft || first.e-first.s < minDissolve || first.pair > maxPairAlike {
+	if first.miss > maxCurveMiss || first.dip > maxDipLeft || first.e-first.s < minDissolve || first.doubt() > maxDoubt {
 		return
 	}
 	b.found = append(b.found, cutlist.Cut{Frame: int64(first.s), End: int64(first.e), Kind: cutlist.Dissolve,
-		Confidence: max(0.05, 1-first.miss/maxCurveMiss/2)})
+		Confidence: 1 - first.doubt()/maxDoubt/2})
 }
+
+// doubt weighs the witnesses against a dissolve: ends that are alike, and dips
+// that are not there. The weights are set by hand on made-up films.
+func (f curveFit) doubt() float64 { return f.pair + 0.4*f.blocks + 0.5*f.dip }
 
 // shotAround is from where to where no hard cut is, within reach of a fit.
 func (b *blendTrack) shotAround(c int) (lo, hi int) {
@@ -156,10 +176,11 @@ func (b *blendTrack) bestSpan(c int) int {
 }
 
 type curveFit struct {
-	s, e int
-	miss float64 // mean squared
-	dip  float64 // what is left of the energy's distance from a straight line, mean squares
-	pair float64 // likeness of both ends
+	blocks float64 // as dip, over the ninths of the picture
+	s, e   int
+	miss   float64 // mean squared
+	dip    float64 // what is left of the energy's distance from a straight line, mean squares
+	pair   float64 // likeness of both ends
 }
 
 // curves are what a dissolve is fitted to, from frame lo on.
@@ -253,8 +274,9 @@ func (b *blendTrack) refine(cv *curves, lo int, f curveFit) curveFit {
 	for s := max(lo+1, f.s-refineBy); s <= f.s+refineBy; s++ {
 		for e := max(s+minDissolve, f.e-refineBy); e <= min(lo+len(cv.toA)-1, f.e+refineBy); e++ {
 			miss, dip := cv.miss(s-lo, e-lo)
-			if m := miss + blocksMiss(&en, s-lo, e-lo); m < best {
-				best, out.s, out.e, out.miss, out.dip = m, s, e, miss, dip
+			bm, bd := blocksMiss(&en, s-lo, e-lo)
+			if m := miss + bm; m < best {
+				best, out.s, out.e, out.miss, out.dip, out.blocks = m, s, e, miss, dip, bd
 			}
 		}
 	}
@@ -264,26 +286,30 @@ func (b *blendTrack) refine(cv *curves, lo int, f curveFit) curveFit {
 // refineBy is how far refine moves an end, in frames.
 const refineBy = 9
 
-// blocksMiss is how far the energies of the ninths are from the mix's.
-func blocksMiss(en *[9][]float64, s, e int) float64 {
+// blocksMiss is how far the energies of the ninths are from the mix's; and what
+// the mix leaves of their distance from straight changes: a dissolve dips
+// everywhere, a pan over an empty part in places.
+func blocksMiss(en *[9][]float64, s, e int) (off, left float64) {
 	from, to := max(0, s-curveMargin), min(len(en[0]), e+curveMargin)
-	var miss, all float64
+	var miss, all, bent, straight float64
 	for block := range en {
 		v := en[block]
 		ea, ez := middle(v[from:s]), middle(v[e:to])
 		for t := from; t < to; t++ {
 			u := max(0, min(1, float64(t-s+1)/float64(e-s+1)))
 			d := v[t] - (1-u)*(1-u)*ea - u*u*ez
-			miss += d * d
+			l := v[t] - (1-u)*ea - u*ez
+			w := 1 / (ea + ez + 4*flatEnergy)
+			miss, bent, straight = miss+d*d, bent+d*d*w, straight+l*l*w
 		}
 		p := max(ea, ez) + flatEnergy
 		all += p * p
 	}
-	return miss / all / float64(to-from)
+	return miss / all / float64(to-from), bent / (straight + 1e-6)
 }
 
 // curveMargin is how many whole frames on each side a fit looks at.
-const curveMargin = 5
+const curveMargin = 10
 
 // miss is how far the curves are from those of a dissolve whose first mixed
 // frame is s and whose first whole frame is e; and what the dip of a dissolve

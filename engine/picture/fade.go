@@ -16,14 +16,14 @@ import (
 // squares over all starts and ends. Known failure: a shot whose contrast itself
 // changes as it fades; a fade to grey.
 const (
-	flatSpread  = 4.0 // levels; a run of frames below it has no contrast
+	flatSpread  = 5.0 // levels; a run of frames below it has no contrast
 	blackBelow  = 48.0
 	whiteAbove  = 208.0
 	minFade     = 4  // frames; shorter is a cut
 	maxFade     = 72 // frames
 	plateau     = 10 // frames of the whole shot that a fit looks at
 	maxTail     = 10 // frames of a fade that look flat already
-	maxFadeMiss = 0.02
+	maxFadeMiss = 0.03
 )
 
 // level is what a fade is found by: one frame's contrast and brightness.

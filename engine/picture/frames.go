@@ -96,7 +96,7 @@ func (r *reader) frames(ctx context.Context, w, h int, fn func(Grey) error) (Inf
 		return fn(g)
 	}}
 	p := &pairer{size: w * h, each: e.push, rebase: func(b timecode.Ratio) { e.base = b }}
-	filter := fmt.Sprintf("scale=%d:%d:flags=area,format=gray,showinfo=checksum=0", w, h)
+	filter := greyFilter(w, h)
 	res, err := r.Run(ctx, decoder.Step{
 		Tool: "ffmpeg", Before: []string{"-copyts"},
 		After: []string{"-map", "0:" + strconv.Itoa(r.video.Index), "-an", "-sn", "-dn",
@@ -116,6 +116,13 @@ func (r *reader) frames(ctx context.Context, w, h int, fn func(Grey) error) (Inf
 	r.info.Frames = e.next
 	r.o.Progress(e.next, e.next, "reading the picture")
 	return r.info, r.judge(res, p.count)
+}
+
+// greyFilter makes small grey frames and logs their timestamps; then it puts
+// the frames a second apart, so that the raw muxer, which rounds to the frame
+// rate, has nothing to complain of.
+func greyFilter(w, h int) string {
+	return fmt.Sprintf("scale=%d:%d:flags=area,format=gray,showinfo=checksum=0,setpts=N/TB", w, h)
 }
 
 // lastEnd is the tick at which the last picture ends, when it is known and

@@ -98,7 +98,7 @@ func (r *reader) pictureStart(ctx context.Context) (*big.Rat, error) {
 	res, err := r.Run(ctx, decoder.Step{
 		Tool: "ffmpeg", Before: []string{"-copyts"},
 		After: []string{"-map", "0:" + strconv.Itoa(r.video.Index), "-an", "-sn", "-dn", "-frames:v", "1",
-			"-vf", "scale=8:8:flags=area,format=gray,showinfo=checksum=0", "-fps_mode", "passthrough", "-f", "rawvideo", "pipe:1"},
+			"-vf", greyFilter(8, 8), "-fps_mode", "passthrough", "-f", "rawvideo", "pipe:1"},
 		Stdout: p.data, Message: p.message,
 	})
 	if err == nil {

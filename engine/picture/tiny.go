@@ -1,9 +1,6 @@
 package picture
 
-import (
-	"math"
-	"slices"
-)
+import "math"
 
 // tiny is a frame of about 32 by 24 for comparing whole pictures over many
 // frames: only its structure, smaller than a fifth of the picture, stays.
@@ -12,7 +9,7 @@ type tiny struct {
 	p      []float32 // structure
 	grey   []float32
 	energy float64 // mean square of the structure
-	spread float64 // contrast of the middle 90 % of points: dust leaves it alone
+	spread float64 // standard deviation of grey
 	mean   float64
 }
 
@@ -24,7 +21,8 @@ const (
 	panReach  = 9 // how far sideways, where a pan may go on for long
 )
 
-func makeTiny(g Grey, t *tiny) {
+// shrink takes the mean of each tinyStep by tinyStep points.
+func (t *tiny) shrink(g Grey) {
 	t.w, t.h = g.W/tinyStep, g.H/tinyStep
 	if len(t.p) != t.w*t.h {
 		t.p, t.grey = make([]float32, t.w*t.h), make([]float32, t.w*t.h)
@@ -45,8 +43,31 @@ func makeTiny(g Grey, t *tiny) {
 		}
 	}
 	t.mean = sum / float64(t.w*t.h)
+}
+
+// settle makes t the middle one of three neighbouring frames, point by point,
+// and takes its measures. Dust, torn frames and flashes of one frame go; a
+// steady change, as in a dissolve, stays as it is (the median keeps what rises
+// or falls without turning). Flicker is taken out of the neighbours first.
+func (t *tiny) settle(before, mid, after *tiny) {
+	if len(t.p) != len(mid.p) {
+		t.p, t.grey = make([]float32, len(mid.p)), make([]float32, len(mid.p))
+	}
+	t.w, t.h, t.mean = mid.w, mid.h, mid.mean
+	gb, ga := gainTo(mid, before), gainTo(mid, after)
+	for i, m := range mid.grey {
+		b, a := before.grey[i]*gb, after.grey[i]*ga
+		t.grey[i] = max(min(b, m), min(max(b, m), a))
+	}
 	t.takeStructure()
-	t.spread = middleSpread(t.grey)
+	t.spread = spreadOf(t.grey)
+}
+
+// gainTo is what other is multiplied by to be as bright as mid, within what
+// flicker does.
+func gainTo(mid, other *tiny) float32 {
+	g := (mid.mean + 1) / (other.mean + 1)
+	return float32(max(1/maxFlicker, min(maxFlicker, g)))
 }
 
 // takeStructure subtracts the mean of a box around each point, by a table of
@@ -103,18 +124,14 @@ func (t *tiny) blurred() []float32 {
 	return out
 }
 
-// middleSpread is the standard deviation without the lowest and highest
-// twentieth.
-func middleSpread(p []float32) float64 {
-	s := slices.Clone(p)
-	slices.Sort(s)
-	s = s[len(s)/20 : len(s)-len(s)/20]
+// spreadOf is the standard deviation.
+func spreadOf(p []float32) float64 {
 	var sum, sq float64
-	for _, v := range s {
+	for _, v := range p {
 		sum += float64(v)
 		sq += float64(v) * float64(v)
 	}
-	n := float64(len(s))
+	n := float64(len(p))
 	return math.Sqrt(max(0, sq/n-sum*sum/n/n))
 }
 

@@ -137,6 +137,9 @@ func Open(ctx context.Context, path string, o Options) (*Session, error) {
 			o.Note(fmt.Sprintf("%v; the embedded decoder does the work instead", err))
 			s.engine = Embedded
 		} else if err != nil {
+			if ctx.Err() != nil {
+				err = stopped(ctx)
+			}
 			return nil, named(err, path)
 		}
 	}
