@@ -112,23 +112,45 @@ func matchBlock(a, b *mini, x, y int, gain float32) (dist, contrast float64) {
 	}
 	const n = blockSide * blockSide
 	best := float32(math.MaxFloat32)
-	for dy := max(-searchReach, -y); dy <= min(searchReach, b.h-blockSide-y); dy++ {
-		for dx := max(-searchReach, -x); dx <= min(searchReach, b.w-blockSide-x); dx++ {
-			var d float32
-			for j := range blockSide {
-				row := a.p[(y+dy+j)*a.w+x+dx:]
-				row = row[:blockSide]
-				for i, r := range row {
-					e := blk[j*blockSide+i] - r
-					d += e * e
-				}
-				if d >= best {
-					break
-				}
+	for i := range 2*searchReach + 1 {
+		dy := outward(i)
+		if y+dy < 0 || y+dy+blockSide > b.h {
+			continue
+		}
+		for j := range 2*searchReach + 1 {
+			dx := outward(j)
+			if x+dx < 0 || x+dx+blockSide > b.w {
+				continue
 			}
-			best = min(best, d)
+			best = min(best, blockDistance(&blk, a.p[(y+dy)*a.w+x+dx:], a.w, best))
 		}
 	}
 	v := max(0, sq-sum*sum/n, sqA-sumA*sumA/n) / n
 	return float64(best) / n, math.Sqrt(float64(v))
+}
+
+// outward counts 0, 1, -1, 2, -2, ...: the nearest places match best, and the
+// sooner a good match is known the sooner the others are given up.
+func outward(i int) int {
+	if i%2 == 1 {
+		return (i + 1) / 2
+	}
+	return -i / 2
+}
+
+// blockDistance is the squared distance of a block from the place that p
+// begins at, or something above enough.
+func blockDistance(blk *[blockSide * blockSide]float32, p []float32, stride int, enough float32) float32 {
+	var d float32
+	for j := range blockSide {
+		row := p[j*stride : j*stride+blockSide]
+		for i, r := range row {
+			e := blk[j*blockSide+i] - r
+			d += e * e
+		}
+		if d >= enough {
+			break
+		}
+	}
+	return d
 }

@@ -5,12 +5,13 @@ import "math"
 // tiny is a frame of about 32 by 24 for comparing whole pictures over many
 // frames: only its structure, smaller than a fifth of the picture, stays.
 type tiny struct {
-	w, h   int
-	p      []float32 // structure
-	grey   []float32
-	energy float64 // mean square of the structure
-	spread float64 // standard deviation of grey
-	mean   float64
+	w, h    int
+	p       []float32 // structure
+	grey    []float32
+	squares []float64 // sums of the structure's squares above and left of each corner
+	energy  float64   // mean square of the structure
+	spread  float64   // standard deviation of grey
+	mean    float64
 }
 
 // Sizes of a tiny.
@@ -83,31 +84,29 @@ func (t *tiny) takeStructure() {
 			sums[(y+1)*w+x+1] = sums[y*w+x+1] + row
 		}
 	}
-	var sq float64
+	if len(t.squares) != len(sums) {
+		t.squares = make([]float64, len(sums))
+	}
 	for y := range t.h {
+		var row float64
 		y0, y1 := max(0, y-tinyBox), min(t.h, y+tinyBox+1)
 		for x := range t.w {
 			x0, x1 := max(0, x-tinyBox), min(t.w, x+tinyBox+1)
 			s := sums[y1*w+x1] - sums[y0*w+x1] - sums[y1*w+x0] + sums[y0*w+x0]
 			v := blurred[y*t.w+x] - s/float32((y1-y0)*(x1-x0))
 			t.p[y*t.w+x] = v
-			sq += float64(v) * float64(v)
+			row += float64(v) * float64(v)
+			t.squares[(y+1)*w+x+1] = t.squares[y*w+x+1] + row
 		}
 	}
-	t.energy = sq / float64(t.w*t.h)
+	t.energy = t.squares[len(t.squares)-1] / float64(t.w*t.h)
 }
 
 // blockEnergy is the mean square of the structure in one ninth, 0 to 8.
 func (t *tiny) blockEnergy(block int) float64 {
 	x0, x1 := block%3*t.w/3, (block%3+1)*t.w/3
 	y0, y1 := block/3*t.h/3, (block/3+1)*t.h/3
-	var sq float32
-	for y := y0; y < y1; y++ {
-		for _, v := range t.p[y*t.w+x0 : y*t.w+x1] {
-			sq += v * v
-		}
-	}
-	return float64(sq) / float64(max(1, (x1-x0)*(y1-y0)))
+	return t.energyIn(x0, y0, x1, y1) / float64(max(1, (x1-x0)*(y1-y0)))
 }
 
 // blurred is grey through 1 2 1 each way: grain and shifts by a part of a point
@@ -158,18 +157,27 @@ func alikeWithin(a, b *tiny, reachX int) float64 {
 
 func correlate(a, b *tiny, dx, dy int) float64 {
 	x0, x1 := max(0, -dx), min(a.w, a.w-dx)
-	var ab, aa, bb float32
-	for y := max(0, -dy); y < min(a.h, a.h-dy); y++ {
+	y0, y1 := max(0, -dy), min(a.h, a.h-dy)
+	var even, odd float32
+	for y := y0; y < y1; y++ {
 		ra := a.p[y*a.w+x0 : y*a.w+x1]
-		rb := b.p[(y+dy)*b.w+x0+dx:]
-		rb = rb[:len(ra)]
-		for i, u := range ra {
-			v := rb[i]
-			ab += u * v
-			aa += u * u
-			bb += v * v
+		rb := b.p[(y+dy)*b.w+x0+dx:][:len(ra)]
+		i := 0
+		for ; i+1 < len(ra); i += 2 {
+			even += ra[i] * rb[i]
+			odd += ra[i+1] * rb[i+1]
+		}
+		if i < len(ra) {
+			even += ra[i] * rb[i]
 		}
 	}
-	n := float64((x1 - x0) * (a.h - max(dy, -dy)))
-	return float64(ab) / math.Sqrt((float64(aa)+flatEnergy*n)*(float64(bb)+flatEnergy*n))
+	n := flatEnergy * float64((x1-x0)*(y1-y0))
+	aa, bb := a.energyIn(x0, y0, x1, y1), b.energyIn(x0+dx, y0+dy, x1+dx, y1+dy)
+	return float64(even+odd) / math.Sqrt((aa+n)*(bb+n))
+}
+
+// energyIn is the sum of squares of the structure in a rectangle.
+func (t *tiny) energyIn(x0, y0, x1, y1 int) float64 {
+	w := t.w + 1
+	return max(0, t.squares[y1*w+x1]-t.squares[y0*w+x1]-t.squares[y1*w+x0]+t.squares[y0*w+x0])
 }
