@@ -14,6 +14,7 @@ const (
 	doubtShare    = 0.35 // of the time loud enough to be a voice: no word on it
 	doubtDB       = 14.0 // under the layer's usual level
 	secondCents   = 60.0
+	roomSeconds   = 0.12 // a room rings on after a neighbour's note
 	missingWeight = 6.0
 )
 
@@ -30,6 +31,8 @@ func (l *layer) findMissing(pitched []int, found map[int]*heard) {
 		switch {
 		case near >= secondShare:
 			l.judgeSecond(i, from, to)
+		case l.heldOn(pitched, k, found, from, to):
+			l.results[i].Verdict = VerdictNotJudged
 		case loud >= doubtShare || l.holed(from, to):
 			l.results[i].Verdict = VerdictNotJudged
 		default:
@@ -38,15 +41,34 @@ func (l *layer) findMissing(pitched []int, found map[int]*heard) {
 	}
 }
 
+// heldOn: a neighbour on the same key sounds through a good part of the
+// target, so the two may have been sung as one.
+func (l *layer) heldOn(pitched []int, k int, found map[int]*heard, from, to int64) bool {
+	for _, j := range []int{k - 1, k + 1} {
+		if j < 0 || j >= len(pitched) || l.in.Targets[pitched[j]].Key != l.in.Targets[pitched[k]].Key {
+			continue
+		}
+		if h := found[pitched[j]]; h != nil {
+			inside := min(h.note.Offset, to) - max(h.note.Onset, from)
+			if float64(inside) > secondShare*float64(to-from) {
+				return true
+			}
+		}
+	}
+	return false
+}
+
 // span of samples that a neighbour's note takes.
 type taken struct{ from, to int64 }
 
 // others are the stretches that the neighbours' notes fill.
 func (l *layer) others(pitched []int, k int, found map[int]*heard) []taken {
+	t := l.in.Targets[pitched[k]]
+	tail := min(l.samples(roomSeconds), (t.End-t.Start)/4)
 	var out []taken
 	for j := max(0, k-2); j < min(len(pitched), k+3); j++ {
 		if h := found[pitched[j]]; h != nil {
-			out = append(out, taken{h.note.Attack, h.note.Offset + l.samples(0.12)})
+			out = append(out, taken{h.note.Attack, h.note.Offset + tail})
 		}
 	}
 	return out

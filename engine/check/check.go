@@ -147,7 +147,10 @@ type Report struct {
 	Pitch                        []pitch.Frame
 }
 
-const maxTargets = 20000
+const (
+	maxTargets = 20000
+	maxSample  = 1 << 40 // half a year at 48 kHz: places beyond it are mistakes
+)
 
 // Layer listens to a layer and reports. Errors: a bad sample rate, picture
 // rate, target or option; never the sound itself.
@@ -206,7 +209,18 @@ func newLayer(in Input) (*layer, error) {
 		return nil, fault.New(fault.OverLimit, "a part of %d notes is too long", len(in.Targets)).
 			Mended("check it in parts of at most %d notes", maxTargets)
 	}
+	if in.Start < -maxSample || in.Start > maxSample {
+		return nil, fault.New(fault.Usage, "the layer starts off the timeline, at sample %d", in.Start)
+	}
+	for i, d := range in.Dropouts {
+		if d.Length < 0 || d.Sample < -maxSample || d.Sample > maxSample || d.Length > maxSample {
+			return nil, fault.New(fault.Usage, "dropout %d of the device lies off the timeline", i+1).Mended("give places and lengths in samples")
+		}
+	}
 	for i, t := range in.Targets {
+		if t.Start < -maxSample || t.End > maxSample {
+			return nil, fault.New(fault.Usage, "note %d of the part lies off the timeline", i+1).Mended("give places in samples")
+		}
 		if t.End <= t.Start {
 			return nil, fault.New(fault.Usage, "note %d of the part ends before it starts", i+1).Mended("give it a length")
 		}
@@ -271,19 +285,50 @@ func (l *layer) keepSung(notes []pitch.Note) []pitch.Note {
 		levels[i] = n.LevelDB
 	}
 	l.typical = tuning.Median(levels)
+	notes = l.dropTails(notes)
 	return slices.DeleteFunc(notes, func(n pitch.Note) bool {
 		return n.LevelDB < l.typical-bleedDB || n.Confidence < bleedConfidence && n.LevelDB < l.typical-bleedDB/2
 	})
 }
 
+// What a room adds to the end of a note: short, soft against it, without a gap,
+// and on its pitch or an octave of it, or softer still.
+const (
+	tailSeconds = 0.22
+	tailGap     = 0.06
+	tailDB      = 9.0
+	deepTailDB  = 16.0
+	tailCents   = 80.0
+)
+
+func (l *layer) dropTails(notes []pitch.Note) []pitch.Note {
+	var out []pitch.Note
+	for _, n := range notes {
+		if len(out) > 0 {
+			m := out[len(out)-1]
+			off := n.CentreCents - m.CentreCents
+			off -= 1200 * math.Round(off/1200)
+			under := m.LevelDB - n.LevelDB
+			if n.Offset-n.Onset < l.samples(tailSeconds) && n.Onset-m.Offset < l.samples(tailGap) &&
+				(under > deepTailDB || under > tailDB && math.Abs(off) < tailCents) {
+				continue
+			}
+		}
+		out = append(out, n)
+	}
+	return out
+}
+
+// Notes further apart than this are two.
+const joinCents = 80.0
+
 // joinOverHoles makes one note again of two that a hole parts.
 func (l *layer) joinOverHoles(notes []pitch.Note) []pitch.Note {
-	const near = 80.0 // cents
 	slack := l.samples(0.03)
 	var out []pitch.Note
 	for _, n := range notes {
 		if len(out) > 0 && l.holeCovers(out[len(out)-1].Offset, n.Onset, slack) &&
-			math.Abs(out[len(out)-1].CentreCents-n.CentreCents) < near {
+			math.Abs(out[len(out)-1].CentreCents-n.CentreCents) < joinCents {
 			out[len(out)-1] = joined(out[len(out)-1], n)
 			continue
 		}
@@ -292,8 +337,18 @@ func (l *layer) joinOverHoles(notes []pitch.Note) []pitch.Note {
 	return out
 }
 
+// joined is one note of two: each counts by its length and loudness, and when
+// they differ in pitch the longer alone (the other is a tail or a slip).
 func joined(a, b pitch.Note) pitch.Note {
 	la, lb := float64(a.Offset-a.Onset), float64(b.Offset-b.Onset)
+	if math.Abs(a.CentreCents-b.CentreCents) > joinCents {
+		out := a
+		if lb > la {
+			out = b
+		}
+		out.Attack, out.Onset, out.Offset = a.Attack, a.Onset, b.Offset
+		return out
+	}
 	w := la / (la + lb)
 	out := a
 	out.Offset = b.Offset

@@ -24,7 +24,7 @@ const (
 func (l *layer) findHoles() {
 	x := l.in.Samples
 	least, most := int(l.samples(leastHoleSeconds)), int(l.samples(mostHoleSeconds))
-	holes := slices.DeleteFunc(slices.Clone(l.in.Dropouts), func(d Dropout) bool { return d.Length < 0 })
+	holes := slices.Clone(l.in.Dropouts)
 	for i := 0; i < len(x); i++ {
 		if !still(x[i]) {
 			continue
@@ -171,7 +171,7 @@ func (l *layer) reportDefects() {
 	}
 	for _, c := range l.clips {
 		at := l.in.Start + int64(c.from)
-		l.add(Finding{Kind: Clipping, Note: l.targetAt(at), Sample: at,
+		l.add(Finding{Kind: Clipping, Note: l.targetAt(at + int64(c.to-c.from)/2), Sample: at,
 			Milliseconds: 1000 * float64(c.to-c.from) / float64(l.in.SampleRate),
 			Severity:     3 + min(2, float64(c.peaks)/100)})
 	}

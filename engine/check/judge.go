@@ -175,9 +175,13 @@ func (l *layer) lateFinding(ms float64) Finding {
 		Frames: timing.Frames(ms, l.in.Rate), Severity: 1.5 + min(8, math.Abs(ms)/60)}
 }
 
-// sureShare: under any reading of the consonant the entry must be off by this
-// share of the tolerance before it is accused.
-const sureShare = 0.5
+// When the layer does not show how its consonants lie on the beat, an entry
+// must be off by sureShare of the tolerance under any reading; when it does, by
+// leadDoubt of the consonant's length more than the tolerance.
+const (
+	sureShare = 0.5
+	leadDoubt = 0.25
+)
 
 func (l *layer) judgeEntry(i int, e timing.Entry, habit timing.Habit) {
 	r := &l.results[i]
@@ -191,15 +195,16 @@ func (l *layer) judgeEntry(i int, e timing.Entry, habit timing.Habit) {
 	off := r.RelativeMilliseconds
 	first := timing.Milliseconds(e.Attack-e.Target, l.in.SampleRate) - l.biasMS
 	last := timing.Milliseconds(e.Onset-e.Target, l.in.SampleRate) - l.biasMS
+	doubt := leadDoubt * (last - first)
 	f := Finding{Note: i, Sample: e.Onset, Milliseconds: off, Frames: timing.Frames(off, l.in.Rate)}
-	switch tol.Judge(off) {
-	case timing.Early:
-		if last > -tol.EarlyMilliseconds*sureShare {
+	switch {
+	case off < 0 && tol.Judge(off+doubt) == timing.Early:
+		if !habit.Known && last > -tol.EarlyMilliseconds*sureShare {
 			return
 		}
 		f.Kind, f.Severity = Early, -off/tol.EarlyMilliseconds
-	case timing.Late:
-		if first < tol.LateMilliseconds*sureShare {
+	case off > 0 && tol.Judge(off-doubt) == timing.Late:
+		if !habit.Known && first < tol.LateMilliseconds*sureShare {
 			return
 		}
 		f.Kind, f.Severity = Late, off/tol.LateMilliseconds

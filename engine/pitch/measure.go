@@ -21,6 +21,7 @@ const (
 
 // measure reads a note from its span; false when too little of it is voiced.
 func (s *segmenter) measure(sp span) (Note, bool) {
+	lead := sp.from
 	sp = s.trimTail(sp)
 	n := sp.to - sp.from
 	if float64(n)*s.hop < s.o.MinNoteSeconds*0.7 {
@@ -42,7 +43,19 @@ func (s *segmenter) measure(sp span) (Note, bool) {
 	}
 	note.Confidence *= fit.steadiness() / float64(len(c))
 	note.LevelDB = median(levels)
+	note.Attack = s.voicedLead(lead, sp.from, note.CentreCents)
 	return note, true
+}
+
+// voicedLead is where the sound on nearly the note's pitch begins, softer than
+// the note, between the frames lead and from: a voiced consonant.
+func (s *segmenter) voicedLead(lead, from int, centre float64) int64 {
+	const near = 150.0 // cents
+	k := from
+	for k > lead && float64(from-k)*s.hop < leadSeconds && math.Abs(s.cents[k-1]-centre) < near {
+		k--
+	}
+	return s.frames[k].Sample
 }
 
 // trimTail ends the span where the level has fallen for good: what rings on in
@@ -260,7 +273,6 @@ func Measure(frames []Frame, sampleRate int) (Note, bool) {
 		s.cents[i] = Cents(f.Hz)
 	}
 	n, ok := s.measure(span{from: 0, to: len(kept)})
-	n.Attack = n.Onset
 	n.Confidence *= float64(len(kept)) / float64(len(frames))
 	return n, ok
 }

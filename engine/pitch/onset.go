@@ -20,6 +20,7 @@ const (
 	beforeSeconds   = 0.05  // searched before the first voiced frame
 	afterSeconds    = 0.09  // the attack's top is sought this far on
 	leastLead       = 0.012 // and no shorter
+	leastMurmur     = 0.025 // a voiced consonant is no shorter
 	leadSeconds     = 0.18  // a consonant is no longer than this
 	leadRangeDB     = 30.0  // and no softer than this under its vowel
 )
@@ -107,13 +108,13 @@ func (s *segmenter) place(notes []Note) {
 			n.Attack = n.Onset
 			continue
 		}
-		voiced := max(after, n.Onset) // a soft voiced consonant may come before the rise
+		voiced := max(after, n.Attack)
 		s.placeOnset(n, after, floor)
+		if voiced < n.Onset-s.seconds(leastMurmur) {
+			n.Onset = voiced // a soft voiced consonant comes before the rise
+		}
 		n.Attack = n.Onset
 		s.placeAttack(n, after, highFloor)
-		if voiced < n.Onset-s.seconds(leastLead) {
-			n.Attack = min(n.Attack, voiced)
-		}
 	}
 }
 

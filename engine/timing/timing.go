@@ -69,19 +69,23 @@ func Frames(ms float64, r timecode.Rate) float64 {
 // Onset where its voice does (Attack <= Onset), Target where it was meant.
 type Entry struct{ Attack, Onset, Target int64 }
 
-// Habit is how a singer lays consonants on the beat: 0 puts the voice there
-// and the consonant before it, 1 the consonant's start. A beat is heard near
-// the vowel (Morton, Marcus & Frankish 1976 on P-centres), but singers and
-// arrangers differ.
-type Habit float64
+// Habit is how a singer lays consonants on the beat: Share 0 puts the voice
+// there and the consonant before it, 1 the consonant's start. A beat is heard
+// near the vowel (Morton, Marcus & Frankish 1976 on P-centres), but singers and
+// arrangers differ. Known: the layer's own entries show it.
+type Habit struct {
+	Share float64
+	Known bool
+}
 
 // At is the sample that counts as the note's start under a habit.
 func (h Habit) At(e Entry) int64 {
-	return e.Onset - int64(math.Round(float64(h)*float64(e.Onset-e.Attack)))
+	return e.Onset - int64(math.Round(h.Share*float64(e.Onset-e.Attack)))
 }
 
 const (
 	habitEntries = 4    // notes with a consonant needed to learn a habit
+	habitKnown   = 1.3  // one end must leave so many times the scatter of the other
 	habitLead    = 0.02 // seconds from which a consonant counts
 	habitGain    = 0.8  // a habit must leave this much less scatter than the voice-on-beat one
 	habitStep    = 0.25
@@ -100,15 +104,17 @@ func FindHabit(entries []Entry, sampleRate int) Habit {
 		}
 	}
 	if len(led) < habitEntries {
-		return 0
+		return Habit{}
 	}
 	all := append(slices.Clone(led), plain...)
-	best, least := Habit(0), scatter(all, 0)*habitGain
-	for h := habitStep; h <= 1; h += habitStep {
-		if s := scatter(all, Habit(h)); s < least {
-			best, least = Habit(h), s
+	voice, consonant := scatter(all, Habit{}), scatter(all, Habit{Share: 1})
+	best, least := Habit{}, voice*habitGain
+	for share := habitStep; share <= 1; share += habitStep {
+		if s := scatter(all, Habit{Share: share}); s < least {
+			best, least = Habit{Share: share}, s
 		}
 	}
+	best.Known = max(voice, consonant) > habitKnown*min(voice, consonant)
 	return best
 }
 

@@ -42,12 +42,12 @@ func TestFindHabit(t *testing.T) {
 			onset := at + int64(truth*float64(lead)) + rng.Int64N(1900) - 950
 			e = append(e, Entry{Attack: onset - lead, Onset: onset, Target: at})
 		}
-		if h := FindHabit(e, 48000); math.Abs(float64(h)-truth) > 0.25 {
-			t.Errorf("habit %g, want %g", h, truth)
+		if h := FindHabit(e, 48000); math.Abs(h.Share-truth) > 0.25 || !h.Known {
+			t.Errorf("habit %+v, want %g", h, truth)
 		}
 	}
-	if h := FindHabit(nil, 48000); h != 0 {
-		t.Errorf("habit of nothing is %g", h)
+	if h := FindHabit(nil, 48000); h != (Habit{}) {
+		t.Errorf("habit of nothing is %+v", h)
 	}
 }
 
