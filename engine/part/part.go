@@ -35,8 +35,8 @@ type Part struct {
 const (
 	maxNotes    = 100_000
 	maxQuarters = 1_000_000
-	maxDen      = 1_000_000 // of a start or a length
-	maxLyric    = 200       // bytes
+	maxDen      = 1 << 15 // of a start or a length; sums of two then stay within a Ratio
+	maxLyric    = 200     // bytes
 	maxName     = 200
 )
 

@@ -67,6 +67,10 @@ func TestPartIsOneLine(t *testing.T) {
 			t.Errorf("%s: accepted", name)
 		}
 	}
+	far := Note{Start: q(32748*maxQuarters/32749, 1).Add(q(1, 32749)), Length: q(1, 32719), Key: 60} // the finest and furthest
+	if err := (Part{Notes: []Note{far, {Start: q(maxQuarters, 1), Length: q(1, 1)}}}).Validate(); err != nil {
+		t.Error(err)
+	}
 	for quarter, want := range map[timecode.Ratio]int{q(-1, 8): -1, q(0, 1): 0, q(99, 100): 0, q(1, 1): 1, q(3, 2): -1} {
 		if got := ok.At(quarter); got != want {
 			t.Errorf("at quarter %s sounds note %d, want %d", quarter, got, want)

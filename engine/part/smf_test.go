@@ -244,7 +244,7 @@ func TestWriteRefuses(t *testing.T) {
 	}{
 		"before bar 1":    {p: Part{Notes: []Note{{Start: q(-1, 1), Length: q(1, 1)}}}},
 		"bad part":        {p: Part{Notes: []Note{{}}}},
-		"too short":       {p: Part{Notes: []Note{{Length: q(1, 999983), Key: 1}, {Start: q(1, 1), Length: q(1, 7)}}}},
+		"too short":       {p: Part{Notes: []Note{{Start: q(3, 32749), Length: q(1, 32749), Key: 1}, {Start: q(1, 1), Length: q(1, 7)}}}},
 		"metre":           {Part{Notes: one}, Conductor{Metres: []Metre{{Num: 4, Den: 5}}}},
 		"tempo 0":         {Part{Notes: one}, Conductor{Tempos: []Tempo{{}}}},
 		"tempo slow":      {Part{Notes: one}, Conductor{Tempos: []Tempo{{MicrosPerQuarter: 1 << 24}}}},

@@ -25,12 +25,13 @@ type Map struct {
 
 // Bounds of a map.
 const (
-	maxBars     = 10_000
-	maxRatioDen = 1 << 31 // denominator of a tempo or a start
-	maxExtraDen = 1 << 15 // of quarters beyond whole bars
-	maxFrames   = 24 * 3600 * 1000
-	minBPM      = 20 // quarter notes a minute
-	maxBPM      = 400
+	maxBars      = 10_000
+	maxRatioDen  = 1 << 31 // denominator of a tempo or a start
+	maxExtraDen  = 1 << 15 // of quarters beyond whole bars
+	maxPhaseBits = 20      // of the common denominator of all such quarters
+	maxFrames    = 24 * 3600 * 1000
+	minBPM       = 20 // quarter notes a minute
+	maxBPM       = 400
 )
 
 // Validate reports the first thing wrong with a map: at most 10000 bars in
@@ -64,7 +65,7 @@ func (m *Map) Validate() error {
 		if bar := s.Metre.BarQuarters().Rat(); phase.Add(phase, s.Extra.Rat()).Cmp(bar) >= 0 {
 			phase.Sub(phase, bar)
 		}
-		if phase.Denom().BitLen() > maxPositionBits {
+		if phase.Denom().BitLen() > maxPhaseBits {
 			return fault.New(fault.OverLimit, "section %d of the map ends at a position too fine to hold", i+1)
 		}
 	}
