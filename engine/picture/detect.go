@@ -85,7 +85,7 @@ func (d *Detector) Finish() []cutlist.Cut {
 const (
 	around   = 8
 	cutTimes = 1.5
-	cutFloor = 0.13
+	cutFloor = 0.16
 )
 
 // lasting is the change at frame k that no flash explains: the least change

@@ -116,7 +116,7 @@ func TestCuts(t *testing.T) {
 		aged       bool
 		hard, soft float64
 	}{
-		{"clean", []uint64{2, 3}, false, 0.99, 0.85},
+		{"clean", []uint64{2, 3}, false, 0.98, 0.85},
 		{"aged", []uint64{11, 13}, true, 0.95, 0.70},
 	} {
 		t.Run(c.name, func(t *testing.T) {
