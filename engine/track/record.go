@@ -47,8 +47,8 @@ type Result struct {
 	Start        int64     // timeline sample of the take's first
 	Dropouts     []take.Dropout
 	Unheard      []take.Dropout
-	Interrupted  bool // ctx ended it
-	Slip         Slip // the device's count left the wall clock
+	Interrupted  bool        // ctx ended it
+	Slip         device.Slip // the device's count left the wall clock
 	LargestBlock int64
 }
 

@@ -17,7 +17,8 @@ import (
 // cross-correlation with the chirp, by FFT, divided by the level of the input
 // there, so that 1 is a perfect copy (Turin, «An introduction to matched
 // filters», IRE Trans. IT-6, 1960). The device is stopped and started in
-// between, since a start may change the delay.
+// between, since a start may change the delay; when it does, measure and
+// record through one device.Continuous, whose stream goes on.
 // Why a linear chirp: its flat spectrum has the narrowest peak for its band;
 // a logarithmic one is pink, and its peak has long skirts.
 // Cost: about 3 seconds a start; a start in which the device slipped is
@@ -37,13 +38,14 @@ type RoundTripOptions struct {
 
 // RoundTrip is a measured round trip.
 type RoundTrip struct {
-	Samples    int64   // the median over all chirps
+	Samples    int64   // what most chirps agree on, within ±1
 	Fraction   float64 // samples to add to it for the peak between samples, -0.5 to 0.5
 	Spread     int64   // largest less smallest, samples
-	Constant   bool    // Spread is at most 2: within ±1 sample of the median
+	Constant   bool    // Spread is at most 2: all lie within ±1 sample
 	Confidence float64 // median likeness of the echo to the chirp, 0 to 1
 	Inverted   bool    // the loop turns the sound upside down
 	Repeats    int     // chirps that were found
+	Agreeing   int     // of these, how many lie within ±1 of Samples
 	Rejected   int     // chirps that were not found, or fell into a dropout
 	ByStart    []int64 // the median of each start
 	Slipped    int     // starts that were thrown away since the device did not keep time
@@ -105,21 +107,47 @@ func MeasureRoundTrip(ctx context.Context, dev device.Device, o RoundTripOptions
 	if len(all)*2 < clean*o.Chirps {
 		return RoundTrip{}, m.noEcho(dev, len(all), clean*o.Chirps)
 	}
-	mid := medianOf(all)
-	r.Samples, r.Fraction, r.Repeats = mid.lag, mid.fraction, len(all)
-	lags, likes, upside := make([]int64, len(all)), make([]float64, len(all)), 0
+	r.sum(all)
+	return r, nil
+}
+
+// sum makes the figures of all echoes.
+func (r *RoundTrip) sum(all []echo) {
+	agreeing := agree(all)
+	mid := medianOf(agreeing)
+	r.Samples, r.Fraction, r.Repeats, r.Agreeing = mid.lag, mid.fraction, len(all), len(agreeing)
+	likes, upside := make([]float64, len(all)), 0
+	least, most := all[0].lag, all[0].lag
 	for i, e := range all {
-		lags[i], likes[i] = e.lag, e.like
+		least, most = min(least, e.lag), max(most, e.lag)
+		likes[i] = e.like
 		if e.inverted {
 			upside++
 		}
 	}
 	slices.Sort(likes)
-	r.Spread = slices.Max(lags) - slices.Min(lags)
+	r.Spread = most - least
 	r.Constant = r.Spread <= constantSpread
 	r.Confidence = likes[len(likes)/2]
 	r.Inverted = 2*upside > len(all)
-	return r, nil
+}
+
+// agree gives the most echoes that lie within ±1 sample of one of them; of
+// equals the earliest, since what a busy sound system does is to add delay.
+func agree(all []echo) []echo {
+	var best []echo
+	for _, e := range all {
+		var near []echo
+		for _, f := range all {
+			if d := f.lag - e.lag; d >= -1 && d <= 1 {
+				near = append(near, f)
+			}
+		}
+		if len(near) > len(best) || len(near) == len(best) && near[0].lag < best[0].lag {
+			best = near
+		}
+	}
+	return best
 }
 
 func (o RoundTripOptions) checked(dev device.Device) (RoundTripOptions, error) {
@@ -197,7 +225,7 @@ func (m *measurement) length() int64 {
 
 // listen plays the chirps once and gives the input, and which of it was lost
 // or follows a monitor that was late.
-func (m *measurement) listen(ctx context.Context, dev device.Device) (x []float32, lost []bool, slip Slip, err error) {
+func (m *measurement) listen(ctx context.Context, dev device.Device) (x []float32, lost []bool, slip device.Slip, err error) {
 	length := m.length()
 	x, lost = make([]float32, length), make([]bool, length)
 	r := &run{

@@ -63,14 +63,20 @@ func reflecting(direct, later int64) *device.Virtual {
 
 // A device whose delay differs from start to start is told as such.
 func TestRoundTripThatWanders(t *testing.T) {
-	dev := &device.Virtual{LoopDelays: []int64{1680, 1690, 1650}, LoopGain: 1}
+	dev := &device.Virtual{LoopDelays: []int64{1690, 1680, 1650}, LoopGain: 1}
 	r, err := MeasureRoundTrip(context.Background(), dev, RoundTripOptions{})
-	if err != nil || r.Constant || r.Spread != 40 || r.Samples != 1680 {
+	if err != nil || r.Constant || r.Spread != 40 || r.Samples != 1650 || r.Agreeing != 4 {
 		t.Fatalf("%+v %v", r, err)
 	}
-	dev = &device.Virtual{LoopDelay: 1680, LoopGain: 1, Faults: []device.Fault{{At: 60_000, Kind: device.Slip, Frames: 64}}}
+	// Two starts of three agree: they are believed.
+	dev = &device.Virtual{LoopDelays: []int64{1680, 1500, 1681}, LoopGain: 1}
 	r, err = MeasureRoundTrip(context.Background(), dev, RoundTripOptions{})
-	if err != nil || r.Constant || r.Spread != 64 {
+	if err != nil || r.Constant || r.Samples < 1680 || r.Samples > 1681 || r.Agreeing != 8 || r.Repeats != 12 {
+		t.Fatalf("one start astray: %+v %v", r, err)
+	}
+	dev = &device.Virtual{LoopDelay: 1680, LoopGain: 1, Faults: []device.Fault{{At: 100_000, Kind: device.SlipInput, Frames: 64}}} // before the last chirp
+	r, err = MeasureRoundTrip(context.Background(), dev, RoundTripOptions{})
+	if err != nil || r.Constant || r.Spread != 64 || r.Samples != 1680 || r.Agreeing != 9 {
 		t.Fatalf("a slip within a start: %+v %v", r, err)
 	}
 }

@@ -56,7 +56,7 @@ type run struct {
 	status     func(s streamStatus)   // may be nil
 
 	stream   *rt.Stream
-	clock    slipClock
+	clock    device.SlipClock
 	fed      feedState
 	drainErr error // once drain has failed nothing more is given to it
 }
@@ -81,7 +81,7 @@ type streamStatus struct {
 type outcome struct {
 	cancelled bool
 	frames    int64 // captured, or played without input
-	slip      Slip
+	slip      device.Slip
 	largest   int64
 }
 
@@ -95,7 +95,10 @@ func (r *run) play(ctx context.Context) (outcome, error) {
 		MonitorAhead: max(monitorAhead, 4*fm.PeriodFrames), CaptureAhead: max(captureAhead, 4*fm.PeriodFrames),
 		FadeFrames: int(fadeSeconds * float64(fm.SampleRate)),
 	})
-	r.clock = slipClock{rate: float64(fm.SampleRate), off: !paced(r.dev)}
+	r.clock.PeriodFrames = fm.PeriodFrames
+	if device.WallClock(r.dev) {
+		r.clock.SampleRate = float64(fm.SampleRate)
+	}
 	r.startFeeder(fm.OutChannels > 0)
 	defer r.stopFeeder()
 	r.prefill()
@@ -120,17 +123,11 @@ func (r *run) play(ctx context.Context) (outcome, error) {
 	if err == nil {
 		err = stopErr
 	}
-	out := outcome{cancelled: cancelled, frames: r.stream.Captured(), slip: r.clock.slip, largest: r.stream.LargestBlock()}
+	out := outcome{cancelled: cancelled, frames: r.stream.Captured(), slip: r.clock.Slip, largest: r.stream.LargestBlock()}
 	if fm.InChannels == 0 {
 		out.frames = min(r.stream.Frames(), r.length)
 	}
 	return out, err
-}
-
-// paced says whether a device runs by the wall clock.
-func paced(dev device.Device) bool {
-	v, ok := dev.(*device.Virtual)
-	return !ok || v.Realtime
 }
 
 // loop drains until the end, a cancel or an error.
@@ -156,7 +153,7 @@ func (r *run) loop(ctx context.Context) (cancelled bool, err error) {
 			return cancelled, err
 		}
 		frames := r.stream.Frames()
-		r.clock.see(time.Now(), frames)
+		r.clock.See(time.Now(), frames)
 		if frames >= nextStatus {
 			nextStatus = frames + int64(r.dev.Format().SampleRate/statusPerSecond)
 			r.tell(frames)

@@ -65,6 +65,13 @@ type Stepped interface {
 	Gate(ready func(frames int) bool)
 }
 
+// WallClock says whether a device runs by the wall clock, as all do that do
+// not say otherwise.
+func WallClock(d Device) bool {
+	w, ok := d.(interface{ WallClock() bool })
+	return !ok || w.WallClock()
+}
+
 // Port is one side of a sound card as List finds it.
 type Port struct {
 	ID        string // stable name of the port for Options

@@ -53,30 +53,6 @@ type Real struct {
 // gone, miniaudio waits for its answer for ever.
 const stopLimit = 3 * time.Second
 
-// callGate lets callbacks through until it is shut, and then waits for the
-// one that is inside.
-type callGate struct {
-	shut   atomic.Bool
-	inside atomic.Int32
-}
-
-// through runs cb, or does nothing when the gate is shut.
-func (g *callGate) through(cb Callback, out, in []float32, frames int) {
-	g.inside.Add(1)
-	if !g.shut.Load() {
-		cb(out, in, frames)
-	}
-	g.inside.Add(-1)
-}
-
-// close shuts the gate; no callback runs after it.
-func (g *callGate) close() {
-	g.shut.Store(true)
-	for g.inside.Load() != 0 {
-		time.Sleep(100 * time.Microsecond)
-	}
-}
-
 // Open finds the device and asks it how it streams. Errors: Usage, Missing
 // (no such device), Device.
 func Open(o Options) (Device, error) {

@@ -14,7 +14,7 @@ type Mishap int
 
 const (
 	LoseInput Mishap = iota // Frames of input are lost, and the device says so
-	Slip                    // Frames of input vanish without a word: what follows comes early
+	SlipInput               // Frames of input vanish without a word: what follows comes early
 	Stall                   // no callback for Wait, then on
 	Vanish                  // the device is gone
 	Hang                    // no callback ever again, and no word
@@ -94,6 +94,9 @@ func (v *Virtual) Info() Info {
 // Without it, and with Realtime or FreeRun, nothing waits.
 func (v *Virtual) Gate(ready func(frames int) bool) { v.ready = ready }
 
+// WallClock says whether blocks come by the wall clock.
+func (v *Virtual) WallClock() bool { return v.Realtime }
+
 // Err says what happened since Start.
 func (v *Virtual) Err() error {
 	if e := v.err.Load(); e != nil {
@@ -161,7 +164,7 @@ func newVirtualRun(v *Virtual, cb Callback, delay int64) *virtualRun {
 	}
 	var slips int64
 	for _, f := range v.Faults {
-		if f.Kind == Slip {
+		if f.Kind == SlipInput {
 			slips += f.Frames
 		}
 	}
@@ -208,7 +211,7 @@ func (r *virtualRun) mishaps(n *int) (lost, alive bool) {
 				*n = int(min(int64(*n), left))
 				return true, true
 			}
-		case Slip:
+		case SlipInput:
 			r.ahead += f.Frames
 		case Stall:
 			if !r.pause(f.Wait) {

@@ -70,7 +70,7 @@ func TestVirtualLoopIsSampleExact(t *testing.T) {
 
 func TestVirtualMishaps(t *testing.T) {
 	v := &Virtual{LoopDelay: 600, LoopGain: 1, Blocks: []int{480, 7, 100}, Faults: []Fault{
-		{At: 1000, Kind: LoseInput, Frames: 333}, {At: 2000, Kind: Slip, Frames: 40},
+		{At: 1000, Kind: LoseInput, Frames: 333}, {At: 2000, Kind: SlipInput, Frames: 40},
 	}}
 	in, lost := run(t, v, 4000)
 	for i := range in {
