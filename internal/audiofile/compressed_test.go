@@ -177,6 +177,64 @@ func TestResidueThatEndsBeforeItBegins(t *testing.T) {
 	}
 }
 
+// An Ogg file whose last page is not marked as the last, and an MP3 file
+// without a stated length that ends within a frame, are told as cut.
+func TestCutWhereNothingIsCounted(t *testing.T) {
+	ogg := read(t, "mono.ogg")
+	ogg[bytes.LastIndex(ogg, []byte("OggS"))+5] &^= oggLast
+	fixOggSums(ogg)
+	mp3 := read(t, "mono-noinfo.mp3")
+	for name, b := range map[string][]byte{"Ogg": ogg, "MP3": mp3[:len(mp3)-10]} {
+		path := filepath.Join(t.TempDir(), "cut")
+		must(t, os.WriteFile(path, b, 0o600))
+		r, err := Open(path)
+		must(t, err)
+		if !r.Truncated() || len(readAllFrames(t, r)) == 0 {
+			t.Errorf("%s: truncated %v, notes %q", name, r.Truncated(), r.Notes())
+		}
+		must(t, r.Close())
+		if _, _, err := ReadAll(path, 0); fault.KindOf(err) != fault.Malformed {
+			t.Errorf("%s: ReadAll gives %v, want Malformed", name, err)
+		}
+	}
+}
+
+// Forms that the decoders would take for something else are refused.
+func TestCompressedFormsNotRead(t *testing.T) {
+	flac, ogg, mp3 := read(t, "sine16.flac"), read(t, "mono.ogg"), read(t, "mono-noinfo.mp3")
+	change := func(b []byte, at int, v byte) []byte {
+		b = bytes.Clone(b)
+		b[at] = v
+		fixOggSums(b)
+		return b
+	}
+	h, _ := parseMP3Header(mp3)
+	slow := bytes.Clone(mp3) // the second frame on claims 44.1 kHz
+	for at := h.bytes; at < len(slow); at += h.bytes {
+		slow[at+2] &^= 0x0c // all frames have one size
+	}
+	old := bytes.Clone(mp3) // two frames of MPEG-2.5
+	old[1] &= 0xe7
+	h, _ = parseMP3Header(old)
+	copy(old[h.bytes:], old[:4])
+	for name, c := range map[string]struct {
+		b    []byte
+		kind fault.Kind
+	}{
+		"FLAC of 3 channels":    {change(flac, 20, flac[20]&0xf1|2<<1), fault.Unsupported},
+		"FLAC of 32 bits":       {change(change(flac, 20, flac[20]|1), 21, flac[21]|0xf0), fault.Unsupported},
+		"FLAC of rate 0":        {change(change(change(flac, 18, 0), 19, 0), 20, flac[20]&15), fault.Malformed},
+		"Vorbis of 3 channels":  {change(ogg, 28+11, 3), fault.Unsupported},
+		"Vorbis of blocks 2^15": {change(ogg, 28+28, 0xf8), fault.Malformed},
+		"MP3 of two rates":      {slow, fault.Unsupported},
+		"MPEG-2.5":              {old, fault.Unsupported},
+	} {
+		if _, err := newReader(bytes.NewReader(c.b), int64(len(c.b)), "f"); fault.KindOf(err) != c.kind {
+			t.Errorf("%s: %v, want %v", name, err, c.kind)
+		}
+	}
+}
+
 // Tags before, between and behind do not harm.
 func TestTagsAround(t *testing.T) {
 	id3 := append([]byte("ID3\x04\x00\x00\x00\x00\x01\x00"), make([]byte, 128)...)

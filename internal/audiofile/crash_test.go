@@ -2,6 +2,7 @@ package audiofile
 
 import (
 	"bytes"
+	"encoding/binary"
 	"math"
 	"os"
 	"path/filepath"
@@ -114,6 +115,9 @@ func checkKilled(t *testing.T, b []byte, fm Format, x []float32, atLeast, atMost
 	}
 	mended, err := os.ReadFile(path)
 	must(t, err)
+	if r.Truncated() {
+		checkSizes(t, mended, fm, frames)
+	}
 	r, err = Open(path)
 	must(t, err)
 	defer r.Close()
@@ -130,6 +134,20 @@ func checkKilled(t *testing.T, b []byte, fm Format, x []float32, atLeast, atMost
 	must(t, err)
 	if now, _ := os.ReadFile(path); again != frames || !bytes.Equal(now, mended) {
 		t.Fatal("a second Repair changes the file")
+	}
+}
+
+// checkSizes holds each size in a file without cues against its length.
+func checkSizes(t *testing.T, b []byte, fm Format, frames int64) {
+	t.Helper()
+	le := binary.LittleEndian
+	at := bytes.Index(b, []byte("data"))
+	data := int(le.Uint32(b[at+4:]))
+	if int(le.Uint32(b[4:]))+8 != len(b) || data != int(frames)*fm.FrameBytes() || at+8+data+data%2 != len(b) {
+		t.Fatalf("RIFF states %d and data %d in a file of %d bytes with its data at %d", le.Uint32(b[4:]), data, len(b), at+8)
+	}
+	if fact := bytes.Index(b, []byte("fact")); fm.Float && int64(le.Uint32(b[fact+8:])) != frames {
+		t.Fatalf("fact states %d frames, want %d", le.Uint32(b[fact+8:]), frames)
 	}
 }
 

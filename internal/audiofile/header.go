@@ -89,7 +89,6 @@ func (h *header) setSizes(frames, dataBytes, tailBytes, riffMax int64) {
 		le.PutUint32(h.bytes[h.factAt:], uint32(min(frames, unsized)))
 	}
 	ds64 := h.bytes[headDS64 : headDS64+8+28]
-	clear(ds64[8:])
 	if riff <= riffMax {
 		copy(h.bytes, "RIFF")
 		copy(ds64, "JUNK")

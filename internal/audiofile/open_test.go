@@ -88,8 +88,11 @@ func TestReadMono(t *testing.T) {
 		t.Errorf("at 500 Hz: %v", err)
 	}
 	for _, limit := range []int64{1, 44099} {
-		if y, _, err := ReadMono(path, 0, limit); fault.KindOf(err) != fault.OverLimit || y != nil {
-			t.Errorf("limit %d: %d samples, %v", limit, len(y), err)
+		var y []float32
+		var err error
+		used := allocated(func() { y, _, err = ReadMono(path, 0, limit) })
+		if fault.KindOf(err) != fault.OverLimit || y != nil || used > 100_000 {
+			t.Errorf("limit %d: %d samples, %v, %d bytes allocated", limit, len(y), err, used)
 		}
 	}
 	if y, _, err := ReadMono(path, 0, 44100); err != nil || len(y) != 44100 {

@@ -102,6 +102,9 @@ func TestBextAndCuesRoundTrip(t *testing.T) {
 	for _, frames := range []int{0, 1, 3} { // with and without a pad byte
 		fm := Format{48000, 1, 24, false}
 		path := writeFile(t, fm, WriterOptions{Bext: &b, Cues: []Cue{{100, "later"}, {2, "first, odd"}, {2, ""}}}, make([]float32, frames), 1)
+		if b, err := os.ReadFile(path); err != nil || int(binary.LittleEndian.Uint32(b[4:]))+8 != len(b) {
+			t.Errorf("RIFF states %d in a file of %d bytes (%v)", binary.LittleEndian.Uint32(b[4:]), len(b), err)
+		}
 		r, err := Open(path)
 		must(t, err)
 		got := *r.Bext()

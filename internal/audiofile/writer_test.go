@@ -154,6 +154,7 @@ func TestRoundTripProperty(t *testing.T) {
 		if r.Format() != fm || r.Frames() != int64(frames) || r.Truncated() || len(r.Notes()) > 0 {
 			rt.Fatalf("got %v, %d frames, truncated %v, notes %v; want %v, %d", r.Format(), r.Frames(), r.Truncated(), r.Notes(), fm, frames)
 		}
+		checkSizes(t, m.b, fm, int64(frames))
 		got := readAllFrames(t, r)
 		full := math.Ldexp(1, fm.Bits-1)
 		for i, v := range x {
