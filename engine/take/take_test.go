@@ -3,6 +3,7 @@ package take
 import (
 	"errors"
 	"io"
+	"io/fs"
 	"math"
 	"os"
 	"path/filepath"
@@ -198,6 +199,9 @@ func TestNothingIsWrittenOver(t *testing.T) {
 		if err := os.WriteFile(filepath.Join(layer, name), []byte(text), 0o666); err != nil {
 			t.Fatal(err)
 		}
+	}
+	if _, err := layerFolder(t, dir).Create("001.wav"); !errors.Is(err, fs.ErrExist) {
+		t.Fatalf("a file that is there was opened to write: %v", err)
 	}
 	w := mustCreate(t, dir, "a")
 	w.Append(voice(0, 10))
