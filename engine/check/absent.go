@@ -110,7 +110,7 @@ func (l *layer) judgeSecond(i int, from, to int64) {
 		r.Verdict = VerdictNotJudged
 		return
 	}
-	n.Attack, n.Onset, n.Offset = from, from, to
+	n.Attack, n.Onset, n.Offset, n.Murmur = from, from, to, from
 	l.fill(r, n)
 	r.Cents = n.CentreCents - 100*l.in.Targets[i].Key
 	l.judgeCents(i, n)

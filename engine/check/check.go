@@ -258,6 +258,7 @@ func (l *layer) listen() error {
 	for i := range notes {
 		n := &notes[i]
 		n.Attack, n.Onset, n.Offset = n.Attack+in.Start, n.Onset+in.Start, n.Offset+in.Start
+		n.Murmur += in.Start
 	}
 	l.frames, l.report.Pitch = frames, frames
 	l.findHoles()
@@ -346,7 +347,7 @@ func joined(a, b pitch.Note) pitch.Note {
 		if lb > la {
 			out = b
 		}
-		out.Attack, out.Onset, out.Offset = a.Attack, a.Onset, b.Offset
+		out.Attack, out.Onset, out.Offset, out.Murmur = a.Attack, a.Onset, b.Offset, a.Murmur
 		return out
 	}
 	w := la / (la + lb)

@@ -136,9 +136,9 @@ func (l *layer) judgeTime(pitched []int, found map[int]*heard, struck map[int]ti
 	for _, i := range l.order {
 		e := timing.Entry{Target: l.in.Targets[i].Start}
 		if h := found[i]; h != nil && !h.shared && !h.second {
-			e.Attack, e.Onset = h.note.Attack, h.note.Onset
+			e.Attack, e.Onset, e.Murmur = h.note.Attack, h.note.Onset, h.note.Murmur
 		} else if o, ok := struck[i]; ok {
-			e.Attack, e.Onset = o.Sample, o.Sample
+			e.Attack, e.Onset, e.Murmur = o.Sample, o.Sample, o.Sample
 		} else {
 			continue
 		}
@@ -185,7 +185,14 @@ const (
 
 func (l *layer) judgeEntry(i int, e timing.Entry, habit timing.Habit) {
 	r := &l.results[i]
-	r.Milliseconds = timing.Milliseconds(habit.At(e)-e.Target, l.in.SampleRate)
+	late := int64(math.Round(l.biasMS / 1000 * float64(l.in.SampleRate)))
+	beside := e
+	beside.Target += late
+	at := habit.At(e)
+	if e.Murmur < e.Onset {
+		at = beside.Nearest(at)
+	}
+	r.Milliseconds = timing.Milliseconds(at-e.Target, l.in.SampleRate)
 	r.RelativeMilliseconds = r.Milliseconds - l.biasMS
 	r.Frames = timing.Frames(r.Milliseconds, l.in.Rate)
 	if r.Verdict == VerdictNotJudged {

@@ -138,9 +138,9 @@ func (l *layer) hear(p tuning.Pair, pairs []tuning.Pair, k int, t Target, shift 
 	}
 	from, to := max(h.note.Onset, t.Start+shift), min(h.note.Offset, t.End+shift)
 	if n, ok := l.measure(from, to); ok {
-		n.Attack, n.Onset, n.Offset = h.note.Attack, h.note.Onset, to
+		n.Attack, n.Onset, n.Offset, n.Murmur = h.note.Attack, h.note.Onset, to, h.note.Murmur
 		if p.Shared {
-			n.Attack, n.Onset = from, from
+			n.Attack, n.Onset, n.Murmur = from, from, from
 		}
 		h.note = n
 	}

@@ -43,7 +43,7 @@ func (s *segmenter) measure(sp span) (Note, bool) {
 	}
 	note.Confidence *= fit.steadiness() / float64(len(c))
 	note.LevelDB = median(levels)
-	note.Attack = s.voicedLead(lead, sp.from, note.CentreCents)
+	note.Murmur = s.voicedLead(lead, sp.from, note.CentreCents)
 	return note, true
 }
 
@@ -273,6 +273,7 @@ func Measure(frames []Frame, sampleRate int) (Note, bool) {
 		s.cents[i] = Cents(f.Hz)
 	}
 	n, ok := s.measure(span{from: 0, to: len(kept)})
+	n.Attack, n.Murmur = n.Onset, n.Onset
 	n.Confidence *= float64(len(kept)) / float64(len(frames))
 	return n, ok
 }

@@ -105,15 +105,15 @@ func (s *segmenter) place(notes []Note) {
 			after = notes[i-1].Offset
 		}
 		if n.Legato {
-			n.Attack = n.Onset
+			n.Attack, n.Murmur = n.Onset, n.Onset
 			continue
 		}
-		voiced := max(after, n.Attack)
+		voiced := max(after, n.Murmur)
 		s.placeOnset(n, after, floor)
+		n.Attack, n.Murmur = n.Onset, n.Onset
 		if voiced < n.Onset-s.seconds(leastMurmur) {
-			n.Onset = voiced // a soft voiced consonant comes before the rise
+			n.Murmur = voiced
 		}
-		n.Attack = n.Onset
 		s.placeAttack(n, after, highFloor)
 	}
 }

@@ -7,13 +7,15 @@ import (
 
 // Note is one sung note. Samples count from x[0]. Onset is where the pitched
 // sound begins; Attack is where the consonant that leads into it begins, or
-// Onset. CentreCents is absolute (6900 = A4): the steady part, with scoop,
+// Onset; Murmur is where softer sound on the note's pitch begins before it (a
+// voiced consonant, or what a room adds), or Onset. CentreCents is absolute (6900 = A4): the steady part, with scoop,
 // release and vibrato taken out; ErrorCents is its standard error.
 // ScoopCents is where the note starts against its centre (below: negative).
 // VibratoCents is the peak deviation (±), 0 with VibratoHz 0 when there is
 // none. Confidence is 0 to 1. LevelDB is the steady part's, dB re full scale.
 type Note struct {
 	Attack, Onset, Offset   int64
+	Murmur                  int64
 	CentreCents, ErrorCents float64
 	ScoopCents              float64
 	VibratoHz, VibratoCents float64

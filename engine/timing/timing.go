@@ -67,7 +67,15 @@ func Frames(ms float64, r timecode.Rate) float64 {
 
 // Entry is one note's start as heard: Attack is where its consonant begins,
 // Onset where its voice does (Attack <= Onset), Target where it was meant.
-type Entry struct{ Attack, Onset, Target int64 }
+// Murmur is where soft sound on the note's pitch leads into the voice, before
+// Onset, or Onset: it may be a voiced consonant, which is the note, or a room.
+type Entry struct{ Attack, Onset, Target, Murmur int64 }
+
+// Nearest is the reading, among sample and the note's murmur, that lies
+// nearest to the target: of two that cannot be told apart the kinder.
+func (e Entry) Nearest(sample int64) int64 {
+	return max(min(sample, e.Murmur), min(e.Target, max(sample, e.Murmur)))
+}
 
 // Habit is how a singer lays consonants on the beat: Share 0 puts the voice
 // there and the consonant before it, 1 the consonant's start. A beat is heard
