@@ -19,6 +19,9 @@ func (s *Stream) Fed() int { return s.monitor.Len() / s.cfg.MonitorChannels }
 // CaptureRoom is how many frames of input would be kept now.
 func (s *Stream) CaptureRoom() int { return s.capture.Free() }
 
+// CaptureSize is the room of the capture ring in frames.
+func (s *Stream) CaptureSize() int { return s.capture.Cap() }
+
 // Capture hands on the next input samples in stream order, n of them; 0 when
 // none wait. They are either all as captured, or, with lost true, all silence
 // in the place of input that was lost.
