@@ -30,7 +30,7 @@ type Reader struct {
 
 // Format is what the file keeps. For FLAC, MP3 and Vorbis it is the format
 // decoded to; a lossy file has Bits 16 (MP3, as its decoder gives it) or 32
-// and Float (Vorbis).
+// and Float (Vorbis, whose decoder holds its output within ±1.0).
 func (r *Reader) Format() Format { return r.fm }
 
 // Frames is the number of frames in the file, or -1 when a compressed file
