@@ -8,6 +8,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"log"
 	"os"
 	"os/signal"
 	"syscall"
@@ -17,7 +18,8 @@ import (
 )
 
 func main() {
-	decoder.ServeIfAsked() // the video decoder runs in a process of its own: this same program
+	decoder.ServeIfAsked()    // the video decoder runs in a process of its own: this same program
+	log.SetOutput(io.Discard) // the FLAC reader would print on it, over the screen
 	os.Exit(run(os.Args[1:], os.Stdin, os.Stdout, os.Stderr))
 }
 

@@ -27,7 +27,7 @@ func (df *deviceFlags) register(c *cobra.Command) {
 	f.StringVar(&df.mic, "device", "", "the microphone, or a part of its name (default: the system's)")
 	f.StringVar(&df.out, "output", "", "the headphones' output, or a part of its name (default: the system's)")
 	f.StringVar(&df.backend, "backend", "", "sound system: pulseaudio, alsa, jack, ... (default: the best there is)")
-	f.IntVar(&df.period, "period", 480, "samples that the device works on at a time")
+	f.IntVar(&df.period, "period", 0, "samples that the device works on at a time (default 2048: nobody hears the voice live, and long periods slip least)")
 	f.IntVar(&df.channel, "channel", 1, "which input channel, from 1")
 }
 

@@ -53,7 +53,7 @@ func Bounce(ctx context.Context, f *score.Folder, o BounceOptions) (BounceResult
 	opener := func() ([]mix.Strip, error) { return openStrips(f, s, chosen) }
 	res.Result, err = bounce.Bounce(ctx, opener, bounce.Options{
 		Path: o.Path, SampleRate: s.SampleRate, Length: s.Length(), Bits: o.Bits, TargetLUFS: o.TargetLUFS,
-		CeilingDBTP: o.CeilingDBTP, Stems: o.Stems, TimeReference: timeReference(s, 0), Description: clipBext(s.Title),
+		CeilingDBTP: o.CeilingDBTP, Stems: o.Stems, TimeReference: timeReference(s, 0), Description: s.Title,
 		Created:  o.Created,
 		Progress: func(done, total int64) { o.Progress.Show(done, total, "bouncing") },
 	})
@@ -108,15 +108,4 @@ func openStrips(f *score.Folder, s *score.Score, chosen []sung) ([]mix.Strip, er
 			GainDB: c.layer.GainDB, Pan: c.layer.Pan, Group: c.layer.Group})
 	}
 	return strips, nil
-}
-
-// clipBext cuts a text to what the broadcast chunk's description holds.
-func clipBext(text string) string {
-	const most = 256 // EBU Tech 3285: Description
-	for i := range text {
-		if i > most-4 {
-			return text[:i]
-		}
-	}
-	return text
 }

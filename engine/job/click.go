@@ -67,7 +67,7 @@ func Click(ctx context.Context, f *score.Folder, o ClickOptions) (ClickResult, e
 	if res.Path == "" {
 		res.Path = f.Path(score.BouncesDir + "/click.wav")
 	}
-	b := &audiofile.Bext{Description: s.Title + ": click", Originator: "cuechoir", TimeReference: timeReference(s, res.From)}
+	b := &audiofile.Bext{Description: audiofile.BextText(s.Title+": click", 256), Originator: "cuechoir", TimeReference: timeReference(s, res.From)}
 	err = writeWAV(res.Path, audiofile.Format{SampleRate: s.SampleRate, Channels: 1, Bits: 24}, b, func(w *audiofile.Writer) error {
 		return renderClick(ctx, w, s, clicks, res, o)
 	})

@@ -3,9 +3,11 @@ package picture
 import (
 	"bytes"
 	"context"
+	"fmt"
 	"math"
 	"slices"
 	"strconv"
+	"strings"
 
 	"cuechoir/engine/timecode"
 	"cuechoir/internal/decoder"
@@ -22,6 +24,25 @@ type timing struct {
 	hasEnd   bool
 }
 
+// cutShort is the error for a file of which the end is missing: it holds
+// fewer pictures than its own index counts, or FFmpeg met its end too early.
+func (r *reader) cutShort(stored int64, res decoder.Result) error {
+	promised, err := strconv.ParseInt(r.video.FrameCount, 10, 64)
+	if err == nil && stored < promised-max(2, promised/100) { // AVI counts pictures that it delays
+		return fault.New(fault.Malformed, "is cut short: it holds %d of its %d pictures", stored, promised).
+			In(r.path, "").Mended("copy it again from where it came")
+	}
+	for _, line := range res.Errors {
+		for _, sign := range []string{"ended prematurely", "partial file"} {
+			if strings.Contains(line, sign) {
+				return fault.New(fault.Malformed, "is cut short").In(r.path, "").Because(fmt.Errorf("ffmpeg: %.200s", line)).
+					Mended("copy it again from where it came")
+			}
+		}
+	}
+	return nil
+}
+
 // maxPackets bounds the pictures of a file: 8 million are 38 hours at 60 a second.
 const maxPackets = 8 << 20
 
@@ -34,7 +55,9 @@ func (r *reader) readTiming(ctx context.Context) error {
 	}
 	t := timing{base: base}
 	var pts []int64
+	stored := int64(0)
 	l := &packetLines{each: func(at, dur int64, hasAt bool, discard bool) error {
+		stored++
 		if discard {
 			return nil
 		}
@@ -49,12 +72,15 @@ func (r *reader) readTiming(ctx context.Context) error {
 		}
 		return nil
 	}}
-	_, err := r.Run(ctx, decoder.Step{
+	res, err := r.Run(ctx, decoder.Step{
 		Tool: "ffprobe",
 		Before: []string{"-select_streams", strconv.Itoa(r.video.Index),
 			"-show_entries", "packet=pts,duration,flags", "-of", "compact=p=0"},
 		Stdout: l.write,
 	})
+	if err == nil {
+		err = r.cutShort(stored, res)
+	}
 	if err != nil {
 		return err
 	}
