@@ -14,6 +14,7 @@ const (
 	smoothSteps     = 3    // RMS windows span three steps, 6 ms
 	riseDB          = 15.0 // an onset is where the level first comes this near the attack's top
 	floorRiseDB     = 8.0  // and so far over the noise
+	softDB          = 12.0 // under the note's level: not the note yet
 	dipRiseDB       = 3.0
 	untieSeconds    = 0.1 // from a change of pitch a dip is sought so far on either side
 	untieDB         = 5.0
@@ -152,8 +153,12 @@ func (s *segmenter) seconds(t float64) int64 { return int64(t * float64(s.sample
 func (s *segmenter) placeOnset(n *Note, after int64, floor float64) {
 	e := s.env
 	from := e.at(max(after, n.Onset-s.seconds(beforeSeconds)))
-	to := e.at(min(n.Offset, n.Onset+s.seconds(afterSeconds)))
 	half := max(smoothSteps, int(0.8*float64(s.sampleRate)/Hz(n.CentreCents))/e.step) / 2 // not to follow each period
+	rise := e.at(n.Onset)                                                                 // past what is too soft to be the note yet
+	for rise < e.at(min(n.Offset, n.Onset+s.seconds(leadSeconds))) && e.voiceDB(rise, half) < n.LevelDB-softDB {
+		rise++
+	}
+	to := e.at(min(n.Offset, e.sample(rise)+s.seconds(afterSeconds)))
 	top, topAt := MinLevelDB, to
 	for k := e.at(n.Onset); k <= to; k++ {
 		if v := e.voiceDB(k, half); v > top {
