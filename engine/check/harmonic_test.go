@@ -149,28 +149,8 @@ func additiveLayer(seed uint64, sr int, low, high int, least, most float64, nois
 		at += length
 	}
 	var plants []planted
-	frame := float64(sr) * 1001 / 24000
 	if faults {
-		for k, kind := range []Kind{Late, Flat, Missing, Sharp, Early, Wrong, Dropped} {
-			i := 4 + 6*k
-			t := &tones[i]
-			switch kind {
-			case Flat:
-				t.cents -= 60
-			case Sharp:
-				t.cents += 45
-			case Wrong:
-				t.cents += 100
-			case Missing:
-				t.level = 0
-			case Late:
-				t.start += int64(3 * frame)
-				t.length -= int64(3 * frame)
-			case Early:
-				t.start -= int64(4 * frame)
-			}
-			plants = append(plants, planted{kind, i})
-		}
+		plants = plantTones(tones, sr)
 	}
 	a.out = make([]float64, at+int64(sr))
 	for i, t := range tones {
@@ -203,6 +183,33 @@ func additiveLayer(seed uint64, sr int, low, high int, least, most float64, nois
 		}
 	}
 	return Input{Samples: x, SampleRate: sr, Rate: timecode.Rate23976, Targets: targets}, plants
+}
+
+// plantTones puts a fault into every sixth tone.
+func plantTones(tones []tone, sr int) []planted {
+	var plants []planted
+	frame := float64(sr) * 1001 / 24000
+	for k, kind := range []Kind{Late, Flat, Missing, Sharp, Early, Wrong, Dropped} {
+		i := 4 + 6*k
+		t := &tones[i]
+		switch kind {
+		case Flat:
+			t.cents -= 60
+		case Sharp:
+			t.cents += 45
+		case Wrong:
+			t.cents += 100
+		case Missing:
+			t.level = 0
+		case Late:
+			t.start += int64(3 * frame)
+			t.length -= int64(3 * frame)
+		case Early:
+			t.start -= int64(4 * frame)
+		}
+		plants = append(plants, planted{kind, i})
+	}
+	return plants
 }
 
 func TestPlantedFaultsOfAnotherSinger(t *testing.T) {

@@ -236,6 +236,24 @@ func TestHoles(t *testing.T) {
 	}
 }
 
+// A voice that closes to digital silence within 8 ms and opens as fast, as for
+// a stop consonant, has lost nothing.
+func TestAStopIsNoHole(t *testing.T) {
+	const from, to, fade = 50000, 53000, 384
+	x := singer.Voice{SampleRate: 48000}.Sing([]singer.Note{{Start: 24000, Length: 48000, Key: 50, Vowel: "a"}}, 0, 80000)
+	clear(x[from:to])
+	for i := range fade {
+		g := float32(i) / fade
+		x[from-1-i] *= g
+		x[to+i] *= g
+	}
+	l := &layer{in: Input{Samples: x, SampleRate: 48000}}
+	l.findHoles()
+	if len(l.holes) > 0 {
+		t.Errorf("holes %+v", l.holes)
+	}
+}
+
 func TestClips(t *testing.T) {
 	for _, sr := range []int{44100, 48000, 96000} {
 		for _, hz := range []float64{82.4, 220, 1046} {

@@ -38,6 +38,8 @@ func TestAlign(t *testing.T) {
 		}, [][]int{{0}, {1}, {3}, {4}, {5}, {6}}, -1},
 		{"wrong by a semitone", func(s []Sung) []Sung { s[1].Cents += 100; return s }, [][]int{{0}, {1}, {2}, {3}, {4}, {5}}, -1},
 		{"an octave down", func(s []Sung) []Sung { s[4].Cents -= 1200; return s }, [][]int{{0}, {1}, {2}, {3}, {4}, {5}}, -1},
+		{"an octave down and 250 ms late", func(s []Sung) []Sung { s[5].Cents -= 1200; s[5].Onset += sr / 4; s[5].Offset += sr / 4; return s },
+			[][]int{{0}, {1}, {2}, {3}, {4}, {5}}, -1},
 		{"170 ms early", func(s []Sung) []Sung { s[4].Onset -= sr * 17 / 100; return s }, [][]int{{0}, {1}, {2}, {3}, {4}, {5}}, -1},
 		{"split in two", func(s []Sung) []Sung {
 			a, b := s[1], s[1]
