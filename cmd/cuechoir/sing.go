@@ -139,13 +139,9 @@ func (a *app) chooseMicrophone(ctx context.Context, s *score.Score, sf *singFlag
 		if err != nil {
 			return err
 		}
-		at := from
-		if sf.at != "count-in" {
-			frame, err := s.Axis().Parse(sf.at, "")
-			if err != nil {
-				return fault.New(fault.Usage, "--at").Because(err)
-			}
-			at = s.Reference.Rate.SampleOf(frame, s.SampleRate)
+		at, err := fileStart(s, sf, o.Click)
+		if err != nil {
+			return err
 		}
 		o.InputChannel, o.RoundTripKnown = 0, take.Typed
 		o.Device, err = job.FileMicrophone(ctx, sf.input, s.SampleRate, at, from, a.progress.show)
@@ -171,6 +167,18 @@ func (a *app) chooseMicrophone(ctx context.Context, s *score.Score, sf *singFlag
 	}
 	a.note("headphones on, volume low at first; nothing sung is lost")
 	return nil
+}
+
+// fileStart is the timeline sample on which the microphone's file begins.
+func fileStart(s *score.Score, sf *singFlags, click job.ClickOptions) (int64, error) {
+	if sf.at == "count-in" {
+		return job.ClickStart(s, click)
+	}
+	frame, err := s.Axis().Parse(sf.at, "")
+	if err != nil {
+		return 0, fault.New(fault.Usage, "--at").Because(err)
+	}
+	return s.Reference.Rate.SampleOf(frame, s.SampleRate), nil
 }
 
 // showSinging is the line that counts while one sings.

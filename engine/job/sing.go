@@ -41,17 +41,31 @@ type SingResult struct {
 // is not cut while it rings.
 const tailSeconds = 1
 
-// SingSpan is the part of the timeline that singing covers: from the count-in,
-// or frame 0 when there is no map or count-in, to the reference's end.
+// leadInMilliseconds come before the first click: the sound fades in, and a
+// device may wake up slowly.
+const leadInMilliseconds = 100
+
+// SingSpan is the part of the timeline that singing covers: from shortly
+// before the count-in, or before frame 0 when there is no map or count-in, to
+// the reference's end.
 func SingSpan(s *score.Score, o ClickOptions) (clicks []tempo.Click, from, to int64, err error) {
-	if s.Map == nil {
-		return nil, 0, s.Length(), nil
-	}
-	if clicks, err = clickSchedule(s, o); err != nil {
-		return nil, 0, 0, err
+	if s.Map != nil {
+		if clicks, err = clickSchedule(s, o); err != nil {
+			return nil, 0, 0, err
+		}
 	}
 	from, to = Span(clicks, s.Length())
-	return clicks, from, to, nil
+	return clicks, from - int64(leadInMilliseconds*s.SampleRate/1000), to, nil
+}
+
+// ClickStart is the timeline sample at which the click's file begins.
+func ClickStart(s *score.Score, o ClickOptions) (int64, error) {
+	clicks, err := clickSchedule(s, o)
+	if err != nil {
+		return 0, err
+	}
+	from, _ := Span(clicks, s.Length())
+	return from, nil
 }
 
 // Sing records one take of a layer over click and chosen layers. The take is

@@ -6,75 +6,14 @@ import (
 	"context"
 	"fmt"
 	"math/rand/v2"
-	"os"
-	"os/exec"
-	"path/filepath"
-	"syscall"
 	"testing"
 	"time"
 
 	"cuechoir/engine/take"
 	"cuechoir/internal/device"
 	"cuechoir/internal/fault"
+	"cuechoir/internal/pulsetest"
 )
-
-// requireAudio makes a missing sound daemon a failure rather than a skip.
-const requireAudio = "CUECHOIR_REQUIRE_AUDIO"
-
-// startPulse starts a PulseAudio daemon of the test's own, whose only sink is
-// a digital loop: what is played into it comes back from its monitor. The
-// daemon is killed when the test ends.
-func startPulse(t *testing.T) *exec.Cmd {
-	t.Helper()
-	path, err := exec.LookPath("pulseaudio")
-	if err != nil {
-		if os.Getenv(requireAudio) == "1" {
-			t.Fatalf("%s=1 is set and pulseaudio is not installed", requireAudio)
-		}
-		t.Skip("LOUD SKIP: recording through a real sound system is not tested here: install the package pulseaudio")
-	}
-	if testing.Short() {
-		t.Skip("LOUD SKIP: -short leaves out recording through a real sound system")
-	}
-	home, err := os.MkdirTemp("", "cc") // a short path: sockets allow 108 bytes
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() { os.RemoveAll(home) })
-	socket := filepath.Join(home, "s")
-	for name, value := range map[string]string{"HOME": home, "XDG_RUNTIME_DIR": home, "XDG_CONFIG_HOME": home,
-		"PULSE_SERVER": "unix:" + socket, "PULSE_RUNTIME_PATH": home, "PULSE_STATE_PATH": home} {
-		t.Setenv(name, value) // the test's own sound library reads them too
-	}
-	daemon := exec.Command(path, "--daemonize=no", "-n", "--exit-idle-time=-1", "--use-pid-file=no", "--realtime=yes", "--high-priority=yes",
-		"-L", "module-native-protocol-unix auth-anonymous=1 socket="+socket,
-		"-L", "module-null-sink sink_name=cc rate=48000 channels=2 format=float32le",
-		"-L", "module-null-sink sink_name=other rate=48000 channels=2")
-	said, err := os.Create(filepath.Join(home, "log"))
-	if err != nil {
-		t.Fatal(err)
-	}
-	daemon.Stdout, daemon.Stderr = said, said
-	daemon.SysProcAttr = &syscall.SysProcAttr{Pdeathsig: syscall.SIGKILL}
-	if err := daemon.Start(); err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() {
-		daemon.Process.Kill()
-		daemon.Wait()
-		said.Close()
-	})
-	for deadline := time.Now().Add(10 * time.Second); ; time.Sleep(20 * time.Millisecond) {
-		if _, err := os.Stat(socket); err == nil {
-			break
-		}
-		if time.Now().After(deadline) {
-			text, _ := os.ReadFile(said.Name())
-			t.Fatalf("pulseaudio does not answer: %s", text)
-		}
-	}
-	return daemon
-}
 
 // openLoop opens the digital loop by name, as one stream that goes on.
 func openLoop(t *testing.T, period int) *device.Continuous {
@@ -126,9 +65,9 @@ func offBy(t *testing.T, info take.Info, x, signal []float32, at, span int) (off
 // truth, over several starts. What slips on a busy machine is done again, and
 // the count is told.
 func TestPulseTakeLandsWithinASample(t *testing.T) {
-	startPulse(t)
+	pulsetest.Start(t)
 	periods, starts, tries := []int{2048}, 1, 8
-	if os.Getenv(requireAudio) == "1" {
+	if pulsetest.Required() {
 		// Known of a quiet machine: 1680 samples at 480, 3585 at 1024.
 		periods, starts = []int{480, 1024, 2048}, 3
 	}
@@ -204,10 +143,10 @@ func recordNoise(t *testing.T, dev *device.Continuous, trip int64, seed uint64) 
 
 // A sound system that dies in the middle ends the take, and what was sung is kept.
 func TestPulseVanishes(t *testing.T) {
-	if os.Getenv(requireAudio) != "1" {
-		t.Skipf("LOUD SKIP: this takes 7 s; set %s=1 to see a sound system die in the middle of a take", requireAudio)
+	if !pulsetest.Required() {
+		t.Skipf("LOUD SKIP: this takes 7 s; set %s=1 to see a sound system die in the middle of a take", "CUECHOIR_REQUIRE_AUDIO")
 	}
-	daemon := startPulse(t)
+	daemon := pulsetest.Start(t)
 	dev := openLoop(t, 480)
 	dir := t.TempDir()
 	began := time.Now()
@@ -225,7 +164,7 @@ func TestPulseVanishes(t *testing.T) {
 
 // The ports are listed and chosen by name.
 func TestPulsePorts(t *testing.T) {
-	startPulse(t)
+	pulsetest.Start(t)
 	ports, err := device.List("pulseaudio")
 	if err != nil {
 		t.Fatal(err)
