@@ -98,7 +98,9 @@ func (s *sim) inject(key string) {
 func (s *sim) resize(w, h int) snapshot {
 	s.t.Helper()
 	s.SetSize(w, h)
-	s.PostEventWait(tcell.NewEventResize(w, h))
+	if err := s.PostEvent(tcell.NewEventResize(w, h)); err != nil { // the queue of ten is full
+		s.t.Fatal(err)
+	}
 	return s.next()
 }
 

@@ -241,7 +241,6 @@ type evener struct {
 	next   int64 // place to give out next
 	first  int64 // tick of place zero
 	shift  int64 // places added after a jump of the clock
-	lastTk int64
 }
 
 // A jump of the clock by more than this is a fault of the file, not a pause.

@@ -46,7 +46,7 @@ func addClicks(x []float32, sr int, dbfs, beat float64) {
 }
 
 type score struct {
-	in50, in25, in10, octave, miss, falseVoice, offsetMS float64
+	in50, in25, in10, octave, miss, falseVoice float64
 }
 
 // grade compares frames with the singer's own f0; frames within 15 ms of a

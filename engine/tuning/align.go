@@ -88,7 +88,6 @@ type aligner struct {
 	sr      float64
 	o       AlignOptions
 	back    []move
-	rows    [][]float64 // the last rows of costs, newest last
 }
 
 // fill runs over targets (rows) and sung notes (columns).

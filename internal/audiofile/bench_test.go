@@ -49,7 +49,7 @@ func BenchmarkDecode(b *testing.B) {
 		b.Run(c.file, func(b *testing.B) {
 			data := read(b, c.file)
 			for b.Loop() {
-				if err, _, frames := drain(data); err != nil || frames != c.frames {
+				if _, frames, err := drain(data); err != nil || frames != c.frames {
 					b.Fatal(err, frames)
 				}
 			}

@@ -105,7 +105,7 @@ func TestCompressedCutAnywhere(t *testing.T) {
 		whole := read(t, c.file)
 		step := max(1, len(whole)/60)
 		for n := 0; n < len(whole); n += step {
-			err, truncated, frames := drain(whole[:n])
+			truncated, frames, err := drain(whole[:n])
 			if err == nil && !truncated {
 				t.Errorf("%s cut to %d of %d bytes is read without a word", c.file, n, len(whole))
 			}
@@ -130,20 +130,20 @@ func read(t testing.TB, file string) []byte {
 }
 
 // drain reads a file in memory to its end.
-func drain(b []byte) (err error, truncated bool, frames int64) {
+func drain(b []byte) (truncated bool, frames int64, err error) {
 	r, err := newReader(bytes.NewReader(b), int64(len(b)), "f")
 	if err != nil {
-		return err, false, 0
+		return false, 0, err
 	}
 	buf := make([]float32, 4096*MaxChannels)
 	for {
 		n, err := r.Read(buf)
 		frames += int64(n)
 		if err == io.EOF {
-			return nil, r.Truncated(), frames
+			return r.Truncated(), frames, nil
 		}
 		if err != nil {
-			return err, r.Truncated(), frames
+			return r.Truncated(), frames, err
 		}
 	}
 }
@@ -160,7 +160,7 @@ func TestTurnedBitsAreTold(t *testing.T) {
 			}
 			b := bytes.Clone(whole)
 			b[at] ^= 0x10
-			if err, _, _ := drain(b); err == nil {
+			if _, _, err := drain(b); err == nil {
 				t.Errorf("%s: a bit turned in byte %d goes by", file, at)
 			}
 		}
@@ -172,7 +172,7 @@ func TestTurnedBitsAreTold(t *testing.T) {
 func TestResidueThatEndsBeforeItBegins(t *testing.T) {
 	b := read(t, "residue-overflow.ogg")
 	var err error
-	if got := allocated(func() { err, _, _ = drain(b) }); fault.KindOf(err) != fault.Malformed || got > 3<<20 {
+	if got := allocated(func() { _, _, err = drain(b) }); fault.KindOf(err) != fault.Malformed || got > 3<<20 {
 		t.Errorf("%v, %d bytes allocated", err, got)
 	}
 }

@@ -24,7 +24,6 @@ type embedded struct {
 	out    *bufio.Reader
 	rest   *tail
 	opts   Options
-	ready  bool
 	kill   context.CancelFunc
 	buf    []byte
 	ended  <-chan struct{}
