@@ -238,7 +238,11 @@ func TestPlantedFaultsOfAnotherSinger(t *testing.T) {
 			}
 		}
 	}
-	for _, r := range runs {
+	for i, r := range runs {
+		if underRace && i%4 != 0 {
+			t.Logf("left out under the race detector: %s", r.name)
+			continue
+		}
 		t.Run(fmt.Sprintf("%s/%d", r.name, r.seed), func(t *testing.T) {
 			t.Parallel()
 			in, want := additiveLayer(r.seed, r.sr, r.low, r.high, r.least, r.most, r.noise, r.faults, r.onBeat)

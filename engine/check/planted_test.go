@@ -245,7 +245,11 @@ func TestPlantedFaults(t *testing.T) {
 			}
 		}
 	}
-	for _, s := range all {
+	for i, s := range all {
+		if underRace && i%3 != 0 {
+			t.Logf("left out under the race detector: %s", s.name)
+			continue
+		}
 		t.Run(fmt.Sprintf("%s/%d", s.name, s.seed), func(t *testing.T) {
 			t.Parallel()
 			in, want := layerOf(s)
