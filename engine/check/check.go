@@ -264,6 +264,7 @@ func (l *layer) listen() error {
 	l.findHoles()
 	l.clips = findClips(in.Samples, in.SampleRate)
 	l.notes = l.keepSung(l.joinOverHoles(notes))
+	l.liftDoubled()
 	if slices.ContainsFunc(in.Targets, func(t Target) bool { return t.Unpitched }) {
 		l.hits = timing.Onsets(in.Samples, in.SampleRate)
 		for i := range l.hits {
