@@ -2,6 +2,7 @@ package timecode
 
 import (
 	"fmt"
+	"math"
 	"math/bits"
 	"strings"
 )
@@ -105,7 +106,7 @@ func (r Rate) Float() float64 { return float64(r.Num) / float64(r.Den) }
 // round(k*sr*Den/Num), halves up: one rule, written once.
 
 // SampleOf is the sample at which frame k begins, at sampleRate Hz. Frames
-// before zero give samples before zero. |k| up to 2^40 is safe.
+// before zero give samples before zero. Beyond ±MaxTerm samples it stops there.
 func (r Rate) SampleOf(frame int64, sampleRate int) int64 {
 	if frame < 0 {
 		// round half up of a negative: -ceil(x-1/2) = floor(-x+1/2)
@@ -114,29 +115,30 @@ func (r Rate) SampleOf(frame int64, sampleRate int) int64 {
 	return mulDiv(uint64(frame), uint64(sampleRate)*uint64(r.Den), uint64(r.Num), uint64(r.Num))
 }
 
-// mulDiv is floor((2*a*b + bias) / (2*c)) without overflow.
+// mulDiv is floor((2*a*b + bias) / (2*c)), at most MaxTerm.
 func mulDiv(a, b, c, bias uint64) int64 {
 	hi, lo := bits.Mul64(2*a, b)
 	lo, carry := bits.Add64(lo, bias, 0)
 	hi += carry
-	q, _ := bits.Div64(hi%(2*c), lo, 2*c)
-	return int64(q)
+	if a > math.MaxInt64 || hi >= 2*c {
+		return MaxTerm
+	}
+	q, _ := bits.Div64(hi, lo, 2*c)
+	return int64(min(q, MaxTerm))
 }
 
 // FrameOf is the frame that sounds at a sample: the largest k with
-// SampleOf(k) <= sample. FrameOf(SampleOf(k)) == k for every k.
+// SampleOf(k) <= sample. FrameOf(SampleOf(k)) == k for every k within
+// ±MaxTerm samples; a sample beyond is taken for one there.
 func (r Rate) FrameOf(sample int64, sampleRate int) int64 {
-	k := int64(0)
-	step := func(s int64) int64 { // a close guess, then mended by the rule itself
-		hi, lo := bits.Mul64(uint64(abs(s)), uint64(r.Num))
-		d := uint64(sampleRate) * uint64(r.Den)
-		q, _ := bits.Div64(hi%d, lo, d)
-		return int64(q)
-	}
+	sample = max(-MaxTerm+1, min(sample, MaxTerm-1))
+	// A close guess, then mended by the rule itself: |sample| is below 2^53 and
+	// Num below 2^24, so the high word is below 2^13 and a rate of 8192 Hz on.
+	hi, lo := bits.Mul64(uint64(abs(sample)), uint64(r.Num))
+	q, _ := bits.Div64(min(hi, uint64(sampleRate)*uint64(r.Den)-1), lo, uint64(sampleRate)*uint64(r.Den))
+	k := int64(q)
 	if sample < 0 {
-		k = -step(sample) - 1
-	} else {
-		k = step(sample)
+		k = -k - 1
 	}
 	for r.SampleOf(k, sampleRate) > sample {
 		k--

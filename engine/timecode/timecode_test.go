@@ -1,6 +1,7 @@
 package timecode
 
 import (
+	"math"
 	"math/big"
 	"testing"
 
@@ -85,6 +86,21 @@ func TestFrameOfIsTheSoundingFrame(t *testing.T) {
 			t.Fatalf("sample %d is not inside frame %d", s, k)
 		}
 	})
+}
+
+// Far outside any film the answers stop at a bound instead of running on.
+func TestFarAwayIsBounded(t *testing.T) {
+	for _, r := range allRates {
+		for _, s := range []int64{math.MaxInt64, math.MinInt64, MaxTerm, -MaxTerm, 1 << 52, -1 << 52} {
+			k := r.FrameOf(s, 48000)
+			if got := r.SampleOf(k, 48000); got > max(-MaxTerm, min(s, MaxTerm)) && s > -MaxTerm {
+				t.Errorf("%s: frame %d of sample %d begins at %d", r, k, s, got)
+			}
+		}
+		if got := r.SampleOf(math.MaxInt64, 96000); got != MaxTerm {
+			t.Errorf("%s: SampleOf(MaxInt64) = %d, want the bound %d", r, got, int64(MaxTerm))
+		}
+	}
 }
 
 func TestTimecodeRoundTrip(t *testing.T) {
