@@ -133,7 +133,7 @@ func mulDiv(a, b, c, bias uint64) int64 {
 func (r Rate) FrameOf(sample int64, sampleRate int) int64 {
 	sample = max(-MaxTerm+1, min(sample, MaxTerm-1))
 	// A close guess, then mended by the rule itself: |sample| is below 2^53 and
-	// Num below 2^24, so the high word is below 2^13 and a rate of 8192 Hz on.
+	// Num below 2^24, so the quotient fits at every sample rate from 8192 Hz on.
 	hi, lo := bits.Mul64(uint64(abs(sample)), uint64(r.Num))
 	q, _ := bits.Div64(min(hi, uint64(sampleRate)*uint64(r.Den)-1), lo, uint64(sampleRate)*uint64(r.Den))
 	k := int64(q)
