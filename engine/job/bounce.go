@@ -43,14 +43,14 @@ func Bounce(ctx context.Context, f *score.Folder, o BounceOptions) (BounceResult
 		return BounceResult{}, err
 	}
 	res := BounceResult{SampleRate: s.SampleRate, Samples: s.Length()}
-	chosen, err := res.choose(f, s)
+	picked, err := res.choose(f, s)
 	if err != nil {
 		return res, err
 	}
 	if o.Path == "" {
 		o.Path = f.Path(score.BouncesDir + "/stem.wav")
 	}
-	opener := func() ([]mix.Strip, error) { return openStrips(f, s, chosen) }
+	opener := func() ([]mix.Strip, error) { return openStrips(f, s, picked) }
 	res.Result, err = bounce.Bounce(ctx, opener, bounce.Options{
 		Path: o.Path, SampleRate: s.SampleRate, Length: s.Length(), Bits: o.Bits, TargetLUFS: o.TargetLUFS,
 		CeilingDBTP: o.CeilingDBTP, Stems: o.Stems, TimeReference: timeReference(s, 0), Description: s.Title,

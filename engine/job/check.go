@@ -35,13 +35,9 @@ func Check(ctx context.Context, f *score.Folder, only string, progress Progress)
 			return nil, err
 		}
 	}
-	layers := s.Layers
-	if only != "" {
-		l, err := Layer(s, only)
-		if err != nil {
-			return nil, err
-		}
-		layers = []score.Layer{*l}
+	layers, err := chosen(s, only)
+	if err != nil {
+		return nil, err
 	}
 	reports, err := checkAll(ctx, f, s, grid, layers, progress)
 	if err != nil {

@@ -33,6 +33,18 @@ func Layer(s *score.Score, name string) (*score.Layer, error) {
 	return nil, fault.New(fault.Missing, "there is no layer %q", name).Mended("the layers are: %s", layerNames(s))
 }
 
+// chosen are the layers that a wish names: one, or all when it is "".
+func chosen(s *score.Score, only string) ([]score.Layer, error) {
+	if only == "" {
+		return s.Layers, nil
+	}
+	l, err := Layer(s, only)
+	if err != nil {
+		return nil, err
+	}
+	return []score.Layer{*l}, nil
+}
+
 func layerNames(s *score.Score) string {
 	out := ""
 	for i, l := range s.Layers {

@@ -97,22 +97,11 @@ func (m *monitor) addReference(f *score.Folder, s *score.Score, gain float64) er
 	if s.Reference.Sound == "" {
 		return fault.New(fault.Missing, "the reference has no sound to hear")
 	}
-	file, err := f.OpenFile(s.Reference.Sound)
+	r, file, err := openReference(f, s)
 	if err != nil {
 		return err
 	}
 	m.closers = append(m.closers, file)
-	st, err := file.Stat()
-	if err != nil {
-		return err
-	}
-	r, err := audiofile.NewWAVReader(file, st.Size(), s.Reference.Sound)
-	if err != nil {
-		return err
-	}
-	if got := r.Format().SampleRate; got != s.SampleRate {
-		return fault.New(fault.Unsupported, "the reference's sound is at %d Hz, the score at %d", got, s.SampleRate).In(s.Reference.Sound, "")
-	}
 	if m.at > 0 {
 		if err := r.SeekFrame(min(m.at, r.Frames())); err != nil {
 			return err
@@ -120,6 +109,34 @@ func (m *monitor) addReference(f *score.Folder, s *score.Score, gain float64) er
 	}
 	m.heard = append(m.heard, heard{"reference", &monoSource{r: r}, 0, gain})
 	return nil
+}
+
+// openReference opens the reference's sound, which is whole and at the
+// score's rate. The caller closes the file.
+func openReference(f *score.Folder, s *score.Score) (r *audiofile.Reader, file io.Closer, err error) {
+	h, err := f.OpenFile(s.Reference.Sound)
+	if err != nil {
+		return nil, nil, err
+	}
+	defer func() {
+		if err != nil {
+			h.Close()
+		}
+	}()
+	st, err := h.Stat()
+	if err != nil {
+		return nil, nil, err
+	}
+	if r, err = audiofile.NewWAVReader(h, st.Size(), s.Reference.Sound); err != nil {
+		return nil, nil, err
+	}
+	if r.Truncated() {
+		return nil, nil, fault.New(fault.Malformed, "the file ends before its time").In(s.Reference.Sound, "").Mended("put the whole file back")
+	}
+	if got := r.Format().SampleRate; got != s.SampleRate {
+		return nil, nil, fault.New(fault.Unsupported, "the sound is at %d Hz, the score at %d", got, s.SampleRate).In(s.Reference.Sound, "")
+	}
+	return r, h, nil
 }
 
 // monoSource is the mean of a file's channels.

@@ -25,13 +25,9 @@ func Takes(f *score.Folder, only string) ([]LayerTakes, error) {
 	if err != nil {
 		return nil, err
 	}
-	layers := s.Layers
-	if only != "" {
-		l, err := Layer(s, only)
-		if err != nil {
-			return nil, err
-		}
-		layers = []score.Layer{*l}
+	layers, err := chosen(s, only)
+	if err != nil {
+		return nil, err
 	}
 	var out []LayerTakes
 	for _, l := range layers {
