@@ -2,11 +2,15 @@ package walk
 
 import (
 	"os"
+	"os/exec"
 	"path/filepath"
 	"testing"
 
+	"cuechoir/engine/cutlist"
+	"cuechoir/engine/picture"
 	"cuechoir/internal/audiofile"
 	"cuechoir/internal/decoder"
+	example "cuechoir/projects-example"
 )
 
 func TestMain(m *testing.M) {
@@ -38,6 +42,47 @@ func TestWalk(t *testing.T) {
 	for name, path := range res.Files {
 		if _, err := os.Stat(path); err != nil {
 			t.Errorf("%s: %v", name, err)
+		}
+	}
+}
+
+// The trailer, read by the embedded decoder and by a native ffmpeg when there
+// is one: the same 1500 frames and the same list, each hard cut on the very
+// frame on which it was drawn.
+func TestTrailerCuts(t *testing.T) {
+	film := filepath.Join(t.TempDir(), "trailer.mp4")
+	if err := os.WriteFile(film, example.Trailer(), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	engines := []decoder.Engine{decoder.Embedded}
+	if _, err := exec.LookPath("ffmpeg"); err == nil {
+		engines = append(engines, decoder.Native)
+	} else if os.Getenv("CUECHOIR_REQUIRE_TOOLS") == "1" {
+		t.Error("ffmpeg is required and not installed")
+	} else {
+		t.Log("LOUD SKIP: no ffmpeg here, so the native decoder is not compared")
+	}
+	for _, e := range engines {
+		info, cuts, err := picture.Analyse(t.Context(), film, picture.Options{Engine: e})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if info.Frames != example.Frames || info.Rate != example.Rate() || info.StartTimecode != example.StartTimecode {
+			t.Errorf("%s: %d frames at %s from %s", e, info.Frames, info.Rate, info.StartTimecode)
+		}
+		truth := example.Truth()
+		if len(cuts) != len(truth) {
+			t.Fatalf("%s: %d cuts, want %d: %+v", e, len(cuts), len(truth), cuts)
+		}
+		for i, want := range truth {
+			got := cuts[i]
+			near := int64(0)
+			if want.Kind != cutlist.HardCut {
+				near = softEdge
+			}
+			if got.Kind != want.Kind || abs(got.Frame-want.Frame) > near || abs(got.End-want.End) > near {
+				t.Errorf("%s: %s from %d to %d, want %s from %d to %d", e, got.Kind, got.Frame, got.End, want.Kind, want.Frame, want.End)
+			}
 		}
 	}
 }
