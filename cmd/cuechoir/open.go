@@ -6,7 +6,6 @@ import (
 	"strings"
 
 	"cuechoir/engine/job"
-	"cuechoir/engine/part"
 	"cuechoir/engine/score"
 	"cuechoir/internal/fault"
 	"cuechoir/tui"
@@ -134,11 +133,7 @@ func screenLayer(s *score.Score, l score.Layer, r job.LayerReport) (tui.Layer, e
 		}
 		for i, t := range job.Targets(s, grid, l.Notes) {
 			n := l.Notes[i]
-			name := n.Lyric
-			if !n.Unpitched {
-				name = strings.TrimSpace(part.KeyName(n.Key) + " " + n.Lyric)
-			}
-			out.Notes = append(out.Notes, tui.Note{Start: t.Start, End: t.End, Key: n.Key, Unpitched: n.Unpitched, Name: name})
+			out.Notes = append(out.Notes, tui.Note{Start: t.Start, End: t.End, Key: n.Key, Unpitched: n.Unpitched, Name: n.Lyric})
 		}
 	}
 	for _, f := range r.Report.Findings {
