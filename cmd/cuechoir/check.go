@@ -92,6 +92,7 @@ type noteRow struct {
 type checkRow struct {
 	Layer               string       `json:"layer"`
 	Take                string       `json:"take"`
+	HasPart             bool         `json:"has_part"` // else pitch is held against the scale, and time is not judged
 	Judged              float64      `json:"judged_share"`
 	BiasCents           float64      `json:"bias_cents"`
 	SpreadCents         float64      `json:"spread_cents"`
@@ -109,7 +110,7 @@ type checkRow struct {
 
 func checkRowOf(s *score.Score, r job.LayerReport) checkRow {
 	p := r.Report
-	row := checkRow{r.Layer, r.Take, p.Judged, p.BiasCents, p.SpreadCents, p.Within10, p.Within25, p.Within50,
+	row := checkRow{r.Layer, r.Take, len(r.Targets) > 0, p.Judged, p.BiasCents, p.SpreadCents, p.Within10, p.Within25, p.Within50,
 		p.DriftCentsPerMinute, p.DriftSignificant, p.BiasMilliseconds, p.A4Hz, []findingRow{}, []noteRow{}, append([]string{}, r.Notes...)}
 	for _, f := range p.Findings {
 		row.Findings = append(row.Findings, findingRow{r.Layer, string(f.Kind), f.Note, f.Bar, f.Beat, f.Sample, f.Frame,
@@ -168,8 +169,12 @@ func (a *app) layerTable(rows []checkRow) error {
 		if r.DriftSignificant {
 			drift = fmt.Sprintf("%+.0f", r.DriftCentsPerMinute)
 		}
+		time := "-"
+		if r.HasPart {
+			time = fmt.Sprintf("%+.0f ms", r.BiasMilliseconds)
+		}
 		t.Rows = append(t.Rows, []string{r.Layer, r.Take, percent(r.Judged), fmt.Sprintf("%+.0f c", r.BiasCents), fmt.Sprintf("%.0f c", r.SpreadCents),
-			percent(r.Within10), percent(r.Within25), percent(r.Within50), drift, fmt.Sprintf("%+.0f ms", r.BiasMilliseconds), fmt.Sprint(len(r.Findings))})
+			percent(r.Within10), percent(r.Within25), percent(r.Within50), drift, time, fmt.Sprint(len(r.Findings))})
 	}
 	return a.table(t)
 }
@@ -195,8 +200,11 @@ func (a *app) noteTable(r checkRow) error {
 		if n.VibratoHz > 0 {
 			vibrato = fmt.Sprintf("%.1f Hz %.0f c", n.VibratoHz, n.VibratoCents)
 		}
-		t.Rows = append(t.Rows, []string{at, n.Name, fmt.Sprintf("%+.0f", n.Cents), fmt.Sprintf("%+.0f", n.Detrended),
-			fmt.Sprintf("%+.0f", n.Milliseconds), fmt.Sprintf("%+.1f", n.Frames), vibrato, n.Verdict})
+		late, frames := "-", "-"
+		if n.Beat != "" {
+			late, frames = fmt.Sprintf("%+.0f", n.Milliseconds), fmt.Sprintf("%+.1f", n.Frames)
+		}
+		t.Rows = append(t.Rows, []string{at, n.Name, fmt.Sprintf("%+.0f", n.Cents), fmt.Sprintf("%+.0f", n.Detrended), late, frames, vibrato, n.Verdict})
 	}
 	return a.table(t)
 }

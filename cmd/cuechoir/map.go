@@ -98,11 +98,30 @@ type mapRow struct {
 	Stored   bool           `json:"stored"`
 	Words    string         `json:"words,omitempty"`
 	Sections []sectionRow   `json:"sections"`
+	Bars     []barRow       `json:"bars"`
 	Hits     []landingRow   `json:"hits"`
 }
 
-func mapRowOf(s *score.Score, m tempo.Map, landings []tempo.Landing) mapRow {
-	r := mapRow{Style: string(m.Style), Start: m.Start, Sections: []sectionRow{}, Hits: []landingRow{}}
+// barRow is a bar line: where it lies on the picture and in samples from
+// frame 0.
+type barRow struct {
+	Number  int            `json:"number"`
+	Frame   timecode.Ratio `json:"frame"` // exact
+	Sample  int64          `json:"sample"`
+	Quarter timecode.Ratio `json:"quarter"` // from bar 1 beat 1
+	Metre   string         `json:"metre"`
+	BPM     float64        `json:"bpm"`
+}
+
+func mapRowOf(s *score.Score, m tempo.Map, landings []tempo.Landing) (mapRow, error) {
+	r := mapRow{Style: string(m.Style), Start: m.Start, Sections: []sectionRow{}, Bars: []barRow{}, Hits: []landingRow{}}
+	grid, err := tempo.NewGrid(m, s.Reference.Rate, s.Reference.Frames)
+	if err != nil {
+		return r, err
+	}
+	for _, b := range grid.Bars(s.SampleRate) {
+		r.Bars = append(r.Bars, barRow{b.Number, b.Frame, b.Sample, b.Quarter, b.Metre.String(), b.BPM})
+	}
 	for _, x := range m.Sections {
 		r.Sections = append(r.Sections, sectionRow{x.Bars, x.Metre.String(), x.FramesPerQuarter, x.BPM(s.Reference.Rate)})
 	}
@@ -110,13 +129,16 @@ func mapRowOf(s *score.Score, m tempo.Map, landings []tempo.Landing) mapRow {
 		h := s.Hits[l.Hit]
 		r.Hits = append(r.Hits, landingRow{h.Frame, h.Name, weight(h.Must), l.Place.String(), l.ErrorFrames, l.Caught, l.WouldCost})
 	}
-	return r
+	return r, nil
 }
 
 func (a *app) printAnswers(s *score.Score, res job.MapResult) error {
 	rows := []mapRow{}
 	for i, x := range res.Answers {
-		r := mapRowOf(s, x.Map, x.Landings)
+		r, err := mapRowOf(s, x.Map, x.Landings)
+		if err != nil {
+			return err
+		}
 		r.Words, r.Stored = x.Words, i == res.Stored
 		rows = append(rows, r)
 	}
@@ -147,7 +169,10 @@ func (a *app) showMap() error {
 	if err != nil {
 		return err
 	}
-	r := mapRowOf(s, *s.Map, landings)
+	r, err := mapRowOf(s, *s.Map, landings)
+	if err != nil {
+		return err
+	}
 	r.Stored = true
 	if done, err := a.printJSON(r); done {
 		return err
