@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 	"math"
+	"slices"
 	"sort"
 
 	"cuechoir/engine/job"
@@ -75,6 +76,7 @@ type noteRow struct {
 	Beat         string  `json:"beat"`
 	Name         string  `json:"name"`
 	Timecode     string  `json:"timecode"` // of the onset as sung
+	Unpitched    bool    `json:"unpitched"`
 	Verdict      string  `json:"verdict"`
 	Sung         bool    `json:"sung"`
 	Onset        int64   `json:"onset_sample"`
@@ -121,7 +123,7 @@ func checkRowOf(s *score.Score, r job.LayerReport) checkRow {
 			Milliseconds: n.Milliseconds, Frames: n.Frames, ScoopCents: n.ScoopCents, VibratoHz: n.VibratoHz, VibratoCents: n.VibratoCents, Confidence: n.Confidence}
 		if n.Target >= 0 {
 			t := r.Targets[n.Target]
-			nr.Bar, nr.Beat, nr.Name = t.Bar, t.Beat, t.Name
+			nr.Bar, nr.Beat, nr.Name, nr.Unpitched = t.Bar, t.Beat, t.Name, t.Unpitched
 		} else if n.Key > 0 { // beside the part, or without one: the nearest note of the scale
 			nr.Name = part.KeyName(uint8(math.Round(n.Key)))
 		}
@@ -173,10 +175,18 @@ func (a *app) layerTable(rows []checkRow) error {
 		if r.HasPart {
 			time = fmt.Sprintf("%+.0f ms", r.BiasMilliseconds)
 		}
-		t.Rows = append(t.Rows, []string{r.Layer, r.Take, percent(r.Judged), fmt.Sprintf("%+.0f c", r.BiasCents), fmt.Sprintf("%.0f c", r.SpreadCents),
-			percent(r.Within10), percent(r.Within25), percent(r.Within50), drift, time, fmt.Sprint(len(r.Findings))})
+		tune := []string{fmt.Sprintf("%+.0f c", r.BiasCents), fmt.Sprintf("%.0f c", r.SpreadCents), percent(r.Within10), percent(r.Within25), percent(r.Within50), drift}
+		if !r.pitched() {
+			tune = []string{"-", "-", "-", "-", "-", "-"}
+		}
+		t.Rows = append(t.Rows, append(append([]string{r.Layer, r.Take, percent(r.Judged)}, tune...), time, fmt.Sprint(len(r.Findings))))
 	}
 	return a.table(t)
+}
+
+// pitched reports whether any note has a pitch to judge.
+func (r checkRow) pitched() bool {
+	return slices.ContainsFunc(r.Notes, func(n noteRow) bool { return !n.Unpitched })
 }
 
 func percent(x float64) string { return fmt.Sprintf("%.0f %%", x*100) }
@@ -204,7 +214,11 @@ func (a *app) noteTable(r checkRow) error {
 		if n.Beat != "" {
 			late, frames = fmt.Sprintf("%+.0f", n.Milliseconds), fmt.Sprintf("%+.1f", n.Frames)
 		}
-		t.Rows = append(t.Rows, []string{at, n.Name, fmt.Sprintf("%+.0f", n.Cents), fmt.Sprintf("%+.0f", n.Detrended), late, frames, vibrato, n.Verdict})
+		cents, beside := "-", "-"
+		if !n.Unpitched {
+			cents, beside = fmt.Sprintf("%+.0f", n.Cents), fmt.Sprintf("%+.0f", n.Detrended)
+		}
+		t.Rows = append(t.Rows, []string{at, n.Name, cents, beside, late, frames, vibrato, n.Verdict})
 	}
 	return a.table(t)
 }
