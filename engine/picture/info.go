@@ -10,6 +10,9 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"io"
+	"os"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -151,7 +154,7 @@ func (r *reader) readHeader(ctx context.Context) error {
 // unreadable is the error for a file that FFmpeg gives up on.
 func (r *reader) unreadable(res decoder.Result) error {
 	what, said := "is not a video or sound file that can be read", strings.Join(res.Errors, "; ")
-	if strings.Contains(said, "moov atom not found") {
+	if strings.Contains(said, "moov atom not found") && startsAsMP4(r.path) {
 		what = "is cut short: its table of contents is missing"
 	}
 	f := fault.New(fault.Malformed, "%s", what).In(r.path, "").Mended("copy it again, or export it again from where it was made")
@@ -159,6 +162,21 @@ func (r *reader) unreadable(res decoder.Result) error {
 		f = f.Because(fmt.Errorf("ffmpeg: %.300s", said))
 	}
 	return f
+}
+
+// startsAsMP4 reports whether a file begins with a box of ISO/IEC 14496-12;
+// FFmpeg takes any file of that name for one.
+func startsAsMP4(path string) bool {
+	f, err := os.Open(path)
+	if err != nil {
+		return false
+	}
+	defer f.Close()
+	var head [8]byte
+	if _, err := io.ReadFull(f, head[:]); err != nil {
+		return false
+	}
+	return slices.Contains([]string{"ftyp", "mdat", "free", "skip", "wide", "moov"}, string(head[4:]))
 }
 
 // pickStreams takes the first moving picture, and the sound that the file
