@@ -80,7 +80,7 @@ func ParseMetre(s string) (Metre, error) {
 	}
 	n, err1 := strconv.ParseUint(a, 10, 8)
 	d, err2 := strconv.ParseUint(b, 10, 8)
-	if err1 != nil || err2 != nil {
+	if err1 != nil || err2 != nil || n == 0 || d == 0 { // the zero Metre is 4/4, but nobody writes it so
 		return Metre{}, bad
 	}
 	m := Metre{int(n), int(d)}

@@ -44,15 +44,15 @@ func Repair(path string) (frames int64, err error) {
 // mark of an open recording goes last, so that a stop in between leaves a file
 // that is mended anew.
 func (w *wav) mend(f *os.File, frames int64) error {
-	end := w.dataAt + w.dataBytes
-	patches, err := w.sizePatches(f, frames, end+end%2)
+	end, pad := w.dataAt+w.dataBytes, w.dataBytes%2 // a chunk is padded by its own size, wherever it stands
+	patches, err := w.sizePatches(f, frames, end+pad)
 	if err != nil {
 		return err
 	}
 	if err := f.Truncate(end); err != nil {
 		return writeFault(w.name, err)
 	}
-	if end%2 == 1 {
+	if pad == 1 {
 		patches = append([]patch{{end, []byte{0}}}, patches...)
 	}
 	for _, p := range patches {

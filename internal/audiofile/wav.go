@@ -342,7 +342,7 @@ func (w *wav) takeData(c chunk) (next int64, err *fault.Error) {
 	room := w.size - c.body
 	size, unknown := c.size, c.size == unsized
 	if w.rf64 && unknown {
-		size, unknown = w.ds64Data, w.ds64Data == 0
+		size, unknown = w.ds64Data, w.ds64Data == 0 && room > 0
 	}
 	switch {
 	case w.stillOpenAt > 0, unknown, size == 0 && room > 0 && !w.chunksFollow(c.body):
