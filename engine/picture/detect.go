@@ -17,17 +17,25 @@ type Detector struct {
 	count int64
 	near  []float64              // change from the frame before
 	past  [flashFrames][]float64 // change from 2, 3, ... frames before
+	back  map[int]float64        // for a jump: the change that is left once the picture has glided back
 	blend blendTrack
 }
 
 const (
 	flashFrames = 4 // the longest flash or damage that is not a cut
-	ringFrames  = flashFrames + 2
+	// A flash may die away slowly (lightning, a headlight): after its one jump
+	// the picture glides back to what it was, within so many frames and without
+	// another jump of glideShare of the first. A shot cut in between ends with a
+	// second jump.
+	glideFrames = 14
+	glideBefore = 3
+	glideShare  = 0.75
+	ringFrames  = glideFrames + glideBefore + 2
 )
 
 // NewDetector readies a detector for frames at a rate.
 func NewDetector(rate timecode.Rate) *Detector {
-	d := &Detector{rate: rate}
+	d := &Detector{rate: rate, back: map[int]float64{}}
 	d.blend.isCut = func(k int) bool { return d.hardCut(k) > 0 }
 	return d
 }
@@ -42,6 +50,25 @@ func (d *Detector) Push(g Grey) {
 	}
 	d.blend.push(g)
 	d.count++
+	d.seekBack(int(d.count) - 1 - glideFrames)
+}
+
+// seekBack reads how near the picture comes, after a jump at frame k, to what
+// it was before.
+func (d *Detector) seekBack(k int) {
+	if k < 1 || d.near[k] < cutFloor {
+		return
+	}
+	least := math.Inf(1)
+	for b := k + 1; b < int(d.count) && b <= k+glideFrames && d.near[b] < glideShare*d.near[k]; b++ {
+		if b < k+flashFrames {
+			continue // lasting has these
+		}
+		for a := max(0, k-glideBefore); a < k; a++ {
+			least = min(least, change(d.at(int64(a)), d.at(int64(b))))
+		}
+	}
+	d.back[k] = least
 }
 
 func (d *Detector) at(k int64) *mini { return &d.ring[k%ringFrames] }
@@ -56,6 +83,9 @@ func (d *Detector) changeFrom(cur *mini, back int64) float64 {
 // Finish gives what was found, in order. A fade goes before a dissolve in the
 // same place, both before a cut.
 func (d *Detector) Finish() []cutlist.Cut {
+	for k := max(0, int(d.count)-glideFrames); k < int(d.count); k++ {
+		d.seekBack(k)
+	}
 	cuts := findFades(d.blend.levels)
 	add := func(c cutlist.Cut) {
 		for _, have := range cuts {
@@ -92,6 +122,9 @@ const (
 // between a frame before k and one from k on, up to flashFrames apart.
 func (d *Detector) lasting(k int) float64 {
 	e := d.near[k]
+	if left, ok := d.back[k]; ok {
+		e = min(e, left)
+	}
 	for i := range d.past {
 		apart := i + 2
 		for b := max(k, apart); b < min(k+apart, len(d.near)); b++ {
