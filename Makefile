@@ -1,5 +1,5 @@
 # The few commands people type daily.
-.PHONY: build test race bench fuzz check demo example
+.PHONY: build test race bench check demo example picture
 
 build:
 	go build ./...
@@ -8,7 +8,7 @@ test:
 	go test ./...
 
 race:
-	go test -race -short ./...
+	go test -race ./...
 
 bench:
 	go test -run '^$$' -bench . ./...
@@ -23,3 +23,8 @@ demo:
 # Draw and encode the example's trailer anew (needs a native ffmpeg).
 example:
 	go run ./projects-example/generate
+
+# Draw the README's picture anew.
+picture:
+	rm -rf cuechoir-demo && go run ./cmd/cuechoir demo --quiet cuechoir-demo
+	cp cuechoir-demo/bounces/picture.svg docs/demo.svg && rm -rf cuechoir-demo
