@@ -203,11 +203,11 @@ func TestGridProperties(t *testing.T) {
 		if beats[0].Frame.Sign() > 0 || beats[0].Bar > 1 {
 			t.Fatalf("the first beat %+v leaves frame 0 uncovered", beats[0])
 		}
-		// nearest by hand
+		// nearest by hand; what is told of a position is rounded to 1/fitDen
 		p := g.PlaceOn(frame, LandsBeat)
 		for _, b := range beats {
-			e := b.Frame.Sub(timecode.Int(frame))
-			if cmpAbs(e.Rat(), p.ErrorFrames.Rat()) < 0 {
+			e := b.Frame.Sub(timecode.Int(frame)).Rat()
+			if e.Abs(e).Add(e, big.NewRat(2, fitDen)).Cmp(new(big.Rat).Abs(p.ErrorFrames.Rat())) < 0 {
 				t.Fatalf("frame %d: beat %+v is nearer than %+v", frame, b, p)
 			}
 		}
