@@ -121,7 +121,7 @@ func stopped(ctx context.Context) error {
 // gone explains a child that ended without a word.
 func (e *embedded) gone(ctx context.Context) error {
 	if ctx.Err() != nil {
-		return context.Cause(ctx)
+		return stopped(ctx)
 	}
 	return fault.New(fault.Malformed, "the video decoder broke down on this file (%s)", e.rest.firstLine()).
 		Mended("try another copy of the video, or convert it to MP4 with H.264 first")

@@ -41,6 +41,21 @@ func TestCancelLeavesNothing(t *testing.T) {
 	}
 }
 
+// TestCancelWhileOpening: at whatever moment it comes, it is told as a stop.
+func TestCancelWhileOpening(t *testing.T) {
+	path := write(t, "film.avi", film(2).AVI())
+	for _, ms := range []int{0, 2, 5, 10, 20, 40, 60, 80, 120, 160, 200, 300} {
+		ctx, cancel := context.WithTimeout(t.Context(), time.Duration(ms)*time.Millisecond)
+		s, err := Open(ctx, path, Options{Engine: Embedded})
+		if err == nil {
+			s.Close()
+		} else if fault.KindOf(err) != fault.Interrupted {
+			t.Errorf("stopped after %d ms: %v", ms, err)
+		}
+		cancel()
+	}
+}
+
 func TestDeadlines(t *testing.T) {
 	path := endless(t)
 	for _, e := range []Engine{Embedded, Native} {
