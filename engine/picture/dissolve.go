@@ -28,7 +28,7 @@ import (
 var spans = [...]int{5, 9, 14, 21}
 
 const (
-	tinyRing      = 128 // tinys kept
+	tinyRing      = 192 // tinys kept
 	dissolveAhead = 44  // frames that must have come before a candidate is fitted
 	dissolveBack  = 44
 	bestAround    = 6    // a candidate is the best within so many frames
@@ -52,7 +52,6 @@ type blendTrack struct {
 	score  []float32                 // blend score of each frame
 	done   int                       // frames looked at as candidates
 	found  []cutlist.Cut
-	dbg    []curveFit
 	isCut  func(k int) bool // a hard cut at k, as far as frames have come
 }
 
@@ -90,16 +89,24 @@ func (b *blendTrack) take(before, k, after int) {
 		}
 	}
 	b.count++
-	for b.done+dissolveAhead < b.count {
+}
+
+// lookTo looks at the candidates around which hard cuts are known.
+func (b *blendTrack) lookTo(judged int) {
+	for b.done+dissolveAhead < min(judged, b.count) {
 		b.look(b.done)
 		b.done++
 	}
 }
 
-func (b *blendTrack) finish() []cutlist.Cut {
+// settleLast takes in the last frame.
+func (b *blendTrack) settleLast() {
 	if k := b.pushed - 1; k >= 0 && b.count == k {
 		b.take(max(0, k-1), k, k)
 	}
+}
+
+func (b *blendTrack) finish() []cutlist.Cut {
 	for ; b.done < b.count; b.done++ {
 		b.look(b.done)
 	}
@@ -133,7 +140,6 @@ func (b *blendTrack) look(c int) {
 		}
 		first = again
 	}
-	b.dbg = append(b.dbg, first)
 	if first.miss > maxCurveMiss || first.dip > maxDipLeft || first.e-first.s < minDissolve || first.doubt() > maxDoubt {
 		return
 	}

@@ -33,11 +33,22 @@ func (l level) flat() bool {
 	return l.spread < flatSpread && (l.mean < blackBelow || l.mean > whiteAbove)
 }
 
-// findFades gives the fades of a film.
-func findFades(levels []level) []cutlist.Cut {
+// plainCut is the confidence of a hard cut over which no fade goes.
+const plainCut = 0.9
+
+// findFades gives the fades of a film whose hard cuts are known.
+func findFades(levels []level, hard []float32) []cutlist.Cut {
 	n := len(levels)
-	back := slices.Clone(levels)
+	shots := make([]int, n) // the number of each frame's shot
+	for k := 1; k < n; k++ {
+		shots[k] = shots[k-1]
+		if hard[k] > plainCut {
+			shots[k]++
+		}
+	}
+	back, backShots := slices.Clone(levels), slices.Clone(shots)
 	slices.Reverse(back)
+	slices.Reverse(backShots)
 	var cuts []cutlist.Cut
 	for a := 0; a < n; {
 		if !levels[a].flat() {
@@ -48,10 +59,10 @@ func findFades(levels []level) []cutlist.Cut {
 		for b < n && levels[b].flat() {
 			b++
 		}
-		if s, e, conf := fitFall(levels, a, b); conf > 0 {
+		if s, e, conf := fitFall(levels, shots, a, b); conf > 0 {
 			cuts = append(cuts, cutlist.Cut{Frame: int64(s), End: int64(e), Kind: cutlist.FadeOut, Confidence: conf})
 		}
-		if s, e, conf := fitFall(back, n-b, n-a); conf > 0 {
+		if s, e, conf := fitFall(back, backShots, n-b, n-a); conf > 0 {
 			cuts = append(cuts, cutlist.Cut{Frame: int64(n - e), End: int64(n - s), Kind: cutlist.FadeIn, Confidence: conf})
 		}
 		a = b
@@ -61,9 +72,9 @@ func findFades(levels []level) []cutlist.Cut {
 
 // fitFall fits a fall that ends in the flat run from a to b: s is its first
 // falling frame, e the first that is flat altogether.
-func fitFall(l []level, a, b int) (s, e int, conf float64) {
+func fitFall(l []level, shots []int, a, b int) (s, e int, conf float64) {
 	lo := a // back to the flat run before, if there is one
-	for lo > 0 && !l[lo-1].flat() && a-lo < maxFade+plateau {
+	for lo > 0 && !l[lo-1].flat() && shots[lo-1] == shots[max(0, a-1)] && a-lo < maxFade+plateau {
 		lo--
 	}
 	if a-lo < minFade {

@@ -102,6 +102,7 @@ func remux(t *testing.T, in []byte, name string, before, after []string) string 
 var h264 = []string{"-c:v", "libx264", "-preset", "ultrafast", "-threads", "1", "-bf", "2", "-pix_fmt", "yuv420p", "-c:a", "aac"}
 
 func TestAnalyseFindsRateFramesAndCuts(t *testing.T) {
+	t.Parallel()
 	f := threeShots(24000, 1001)
 	files := map[string]string{
 		"avi": put(t, "film.avi", f.AVI()),
@@ -134,6 +135,7 @@ func TestAnalyseFindsRateFramesAndCuts(t *testing.T) {
 
 // TestRates: the header's rate is snapped, by timestamps.
 func TestRates(t *testing.T) {
+	t.Parallel()
 	for _, r := range []timecode.Rate{timecode.Rate24, timecode.Rate25, timecode.Rate2997, timecode.Rate5994, {Num: 16, Den: 1}} {
 		f := threeShots(int(r.Num), int(r.Den))
 		f.SoundRate = 0
@@ -146,6 +148,7 @@ func TestRates(t *testing.T) {
 
 // TestVariableRate drops frames from a film; the rest keep their places.
 func TestVariableRate(t *testing.T) {
+	t.Parallel()
 	f := threeShots(25, 1)
 	path := remux(t, f.AVI(), "vfr.mkv", nil, append(slices.Clone(h264), "-an",
 		"-vf", "select=not(between(n\\,5\\,8)+eq(n\\,40)+eq(n\\,42))", "-fps_mode", "passthrough", "-enc_time_base", "1/1000", "-f", "matroska"))
@@ -163,6 +166,7 @@ func TestVariableRate(t *testing.T) {
 // TestSoundStandsAtFrameZero: the click is where it was, whatever the file's
 // clocks begin with.
 func TestSoundStandsAtFrameZero(t *testing.T) {
+	t.Parallel()
 	f := threeShots(24, 1)
 	pcm := []string{"-c:v", "libx264", "-preset", "ultrafast", "-threads", "1", "-pix_fmt", "yuv420p", "-c:a", "pcm_s16le", "-f", "matroska"}
 	flac := func(name string, before, filter []string) string {
@@ -214,6 +218,7 @@ func TestSoundStandsAtFrameZero(t *testing.T) {
 }
 
 func TestSoundAlone(t *testing.T) {
+	t.Parallel()
 	var wav bytes.Buffer
 	data := make([]byte, 2*4800)
 	wav.WriteString("RIFF")
@@ -275,6 +280,7 @@ func TestHostileFiles(t *testing.T) {
 }
 
 func TestCancelAndCallersError(t *testing.T) {
+	t.Parallel()
 	path := put(t, "film.avi", threeShots(24, 1).AVI())
 	mine := errors.New("enough")
 	each(t, func(t *testing.T, o Options) {
@@ -299,6 +305,7 @@ func TestCancelAndCallersError(t *testing.T) {
 }
 
 func TestFramesAreTheFilm(t *testing.T) {
+	t.Parallel()
 	f := threeShots(25, 1)
 	path := put(t, "film.avi", f.AVI())
 	each(t, func(t *testing.T, o Options) {

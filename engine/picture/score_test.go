@@ -82,12 +82,12 @@ func slackOf(c cutlist.Cut) int64 {
 func abs(n int64) int64 { return max(n, -n) }
 
 // runTruth finds the cuts of a few films and counts.
-func runTruth(t *testing.T, seeds []uint64, aged bool) (hard, soft tally) {
+func runTruth(t *testing.T, seeds []uint64, lk look) (hard, soft tally) {
 	films, got := make([]*truthFilm, len(seeds)), make([][]cutlist.Cut, len(seeds))
 	var wg sync.WaitGroup
 	for i, seed := range seeds {
 		wg.Go(func() {
-			films[i] = newTruthFilm(seed, 40, aged)
+			films[i] = newTruthFilm(seed, 40, lk)
 			d := NewDetector(timecode.Rate24)
 			films[i].render(d.Push)
 			got[i] = d.Finish()
@@ -107,17 +107,20 @@ func runTruth(t *testing.T, seeds []uint64, aged bool) (hard, soft tally) {
 
 // TestCuts holds the finder to made-up films of which every change is known:
 // clean ones, and ones aged by flicker, weave, grain, scratches, dust and torn
-// frames. The bounds are a little below what is measured: they are to notice a
-// loss. CUECHOIR_TRUTH_SEEDS=n runs n films of each sort instead of two.
+// frames; and both with flashes of up to half a second in most shots. The bounds
+// are a little below what is measured: they are to notice a loss. CUECHOIR_TRUTH_SEEDS=n runs n films of each sort instead of two.
 func TestCuts(t *testing.T) {
+	t.Parallel()
 	for _, c := range []struct {
 		name       string
 		seeds      []uint64
-		aged       bool
+		look       look
 		hard, soft float64
 	}{
-		{"clean", []uint64{2, 3}, false, 0.98, 0.85},
-		{"aged", []uint64{11, 13}, true, 0.95, 0.70},
+		{"clean", []uint64{2, 3}, look{}, 0.99, 0.85},
+		{"aged", []uint64{11, 13}, look{aged: true}, 0.95, 0.70},
+		{"flashes", []uint64{21, 22}, look{flashes: true}, 0.90, 0.80},
+		{"aged flashes", []uint64{31}, look{aged: true, flashes: true}, 0.85, 0.60},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			if n, _ := strconv.Atoi(os.Getenv("CUECHOIR_TRUTH_SEEDS")); n > 0 {
@@ -126,11 +129,11 @@ func TestCuts(t *testing.T) {
 					c.seeds = append(c.seeds, uint64(1000+i))
 				}
 			}
-			least := 40
+			least := 15 * min(2, len(c.seeds))
 			if underRace {
-				c.seeds, least = c.seeds[:1], 20
+				c.seeds, least = c.seeds[:1], 15
 			}
-			hard, soft := runTruth(t, c.seeds, c.aged)
+			hard, soft := runTruth(t, c.seeds, c.look)
 			t.Logf("hard cuts on the frame: %v; dissolves and fades within %d frames: %v", hard, endsWithin, soft)
 			if hard.hit+hard.miss < least || soft.hit+soft.miss < least {
 				t.Fatal("too few transitions to judge")
@@ -175,7 +178,7 @@ func TestNothingHappens(t *testing.T) {
 }
 
 func BenchmarkDetector(b *testing.B) {
-	f := newTruthFilm(5, 3, false)
+	f := newTruthFilm(5, 3, look{})
 	var frames [][]byte
 	f.render(func(g Grey) { frames = append(frames, slices.Clone(g.Pix)) })
 	d := NewDetector(timecode.Rate24)

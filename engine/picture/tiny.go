@@ -145,11 +145,29 @@ func alike(a, b *tiny) float64 { return alikeWithin(a, b, tinyReach) }
 // alikeAcross is alike for pictures far apart in time.
 func alikeAcross(a, b *tiny) float64 { return alikeWithin(a, b, panReach) }
 
+// alikeWithin looks at every second shift, then at those beside the best: the
+// structures are blurred, so their correlation is a hill that is wider.
 func alikeWithin(a, b *tiny, reachX int) float64 {
-	best := 0.0
-	for dy := -tinyReach; dy <= tinyReach; dy++ {
-		for dx := -reachX; dx <= reachX; dx++ {
-			best = max(best, correlate(a, b, dx, dy))
+	best, bx, by := 0.0, 0, 0
+	try := func(dx, dy int) {
+		if c := correlate(a, b, dx, dy); c > best {
+			best, bx, by = c, dx, dy
+		}
+	}
+	for dy := -(tinyReach &^ 1); dy <= tinyReach; dy += 2 {
+		for dx := -(reachX &^ 1); dx <= reachX; dx += 2 {
+			try(dx, dy)
+		}
+	}
+	if best == 0 {
+		return 0
+	}
+	cx, cy := bx, by
+	for dy := max(-tinyReach, cy-1); dy <= min(tinyReach, cy+1); dy++ {
+		for dx := max(-reachX, cx-1); dx <= min(reachX, cx+1); dx++ {
+			if dx != cx || dy != cy {
+				try(dx, dy)
+			}
 		}
 	}
 	return best

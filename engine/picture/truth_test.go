@@ -11,16 +11,22 @@ import (
 // small frame at a time.
 type truthFilm struct {
 	rng    *rand.Rand
-	aged   bool
+	look   look
 	shots  []shot
 	cuts   []cutlist.Cut // in order
-	flash  map[int64]float64
+	flash  map[int64]light
 	blotch map[int64]bool
 	frames int64
 	weaveX float64
 	weaveY float64
 	flick  float64
 	scr    []scratch
+}
+
+// look is a sort of film.
+type look struct {
+	aged    bool
+	flashes bool // long ones and many
 }
 
 // shot is a scene from its first whole or mixed frame to its last.
@@ -181,9 +187,9 @@ func bilinear(t []float64, x, y float64) float64 {
 }
 
 // newTruthFilm cuts a film of so many shots.
-func newTruthFilm(seed uint64, shots int, aged bool) *truthFilm {
+func newTruthFilm(seed uint64, shots int, lk look) *truthFilm {
 	rng := rand.New(rand.NewPCG(seed, 42))
-	f := &truthFilm{rng: rng, aged: aged, flash: map[int64]float64{}, blotch: map[int64]bool{}}
+	f := &truthFilm{rng: rng, look: lk, flash: map[int64]light{}, blotch: map[int64]bool{}}
 	at := int64(0)
 	in := ramp{kind: cutlist.HardCut}
 	for i := range shots {
@@ -233,15 +239,19 @@ func (f *truthFilm) transition(last bool) (out, in ramp) {
 // addFlash puts a flash of one to three frames into some shots, and a burnt
 // or torn frame into an aged one.
 func (f *truthFilm) addFlash(s shot, length int64) {
+	if f.look.flashes {
+		f.addLongFlash(s.from+s.in.frames, s.from+s.in.frames+length)
+		return
+	}
 	if length < 16 {
 		return
 	}
 	mid := s.from + s.in.frames + 6 + f.rng.Int64N(length-12)
 	if f.rng.IntN(6) == 0 {
 		for i := range 1 + f.rng.Int64N(3) {
-			f.flash[mid+i] = 0.5 + f.rng.Float64()
+			f.flash[mid+i] = light{gain: 0.5 + f.rng.Float64()}
 		}
-	} else if f.aged && f.rng.IntN(5) == 0 {
+	} else if f.look.aged && f.rng.IntN(5) == 0 {
 		f.blotch[mid] = true
 	}
 }
@@ -307,7 +317,7 @@ func (f *truthFilm) compose(k int64, a, b []float64) {
 // age moves the damage of old film on by a frame: weave to 2 points, flicker
 // to 15 %, scratches.
 func (f *truthFilm) age() {
-	if !f.aged {
+	if !f.look.aged {
 		return
 	}
 	r := f.rng
@@ -329,12 +339,10 @@ func (f *truthFilm) age() {
 
 // damage adds what age does, and flashes.
 func (f *truthFilm) damage(k int64, a []float64) {
-	if g := f.flash[k]; g > 0 {
-		for i := range a {
-			a[i] = a[i]*(1+g) + 90*g
-		}
+	if l := f.flash[k]; l.gain > 0 {
+		l.shine(a)
 	}
-	if !f.aged {
+	if !f.look.aged {
 		for i := range a {
 			a[i] += f.rng.NormFloat64() * 0.7
 		}

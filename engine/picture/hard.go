@@ -1,0 +1,131 @@
+package picture
+
+import (
+	"math"
+	"slices"
+)
+
+// Hard cuts. Aim: the first frame of each new shot. The threshold follows its
+// neighbourhood, as in Yusoff, Christmas and Kittler, "Video shot cut detection
+// using adaptive thresholding", BMVC 2000: so many times the usual change plus
+// a floor. Before and after a cut are different films, so each side has a usual
+// change of its own: the cut stands well above the quieter one, and above the
+// other at all. Known failure: shots of less than four frames, a cut between
+// shots of noise.
+const (
+	around    = 8    // frames on each side
+	cutTimes  = 1.5  // times the usual change
+	cutFloor  = 0.16 // and so much more
+	greatCut  = 0.62 // a change that may stand out on one side alone
+	overOther = 1.08 // times the usual of the other side
+	nearCuts  = 0.6  // share of a side's frames: cuts four frames apart leave so many
+	allButOne = 0.8
+
+	lowFloor  = 0.05 // where nothing of the old structure is left
+	lostAlike = 0.40 // a structure less alike than this is lost
+
+	// The last step of a dissolve is a change of less than keptBelow beside
+	// steps of at least keptSteps of it, in which more than keptAlike of the
+	// structure stays.
+	keptAlike = 0.79
+	keptBelow = 0.45
+	keptSteps = 0.2
+)
+
+// lasting is the change at frame k that no short flash explains: the least
+// change between a frame before k and one from k on, up to flashFrames apart.
+func (d *Detector) lasting(k int) float64 {
+	e := d.near[k]
+	for i := range d.past {
+		apart := i + 2
+		for b := max(k, apart); b < min(k+apart, len(d.near)); b++ {
+			e = min(e, d.past[i][b]) // frame b-apart against b, on both sides of k
+		}
+	}
+	return e
+}
+
+// usual is the lasting change that share of the frames from a to b, other than
+// k, do not exceed.
+func (d *Detector) usual(k, a, b int, share float64) float64 {
+	var v [2 * around]float64
+	n := 0
+	for j := max(1, a); j <= min(len(d.near)-1, b); j++ {
+		if j != k {
+			v[n] = d.lasting(j)
+			n++
+		}
+	}
+	if n == 0 {
+		return 0
+	}
+	slices.Sort(v[:n])
+	return v[int(share*float64(n))]
+}
+
+// limit is what the change at frame k has to reach: that of its neighbourhood,
+// or a great one that stands out on each side alone.
+func (d *Detector) limit(k int, floor float64) float64 {
+	both := floor + cutTimes*d.usual(k, k-around, k+around, 0.75)
+	quiet, loud := math.Inf(1), 0.0
+	for _, side := range [2][3]int{{k - around, k - 1, k - 2}, {k + 1, k + around, k + 1}} {
+		nearest := d.usual(k, side[2], side[2]+1, 0)
+		quiet = min(quiet, max(nearest, d.usual(k, side[0], side[1], nearCuts)))
+		loud = max(loud, d.usual(k, side[0], side[1], allButOne))
+	}
+	return min(0.9, both, max(greatCut, cutFloor+cutTimes*quiet, overOther*loud))
+}
+
+// rawCut is the confidence that the picture changes for good at frame k, 0 for
+// none; the change may be one of light.
+func (d *Detector) rawCut(k int) float64 { return d.cutOver(k, cutFloor) }
+
+// cutOver is rawCut over another floor than the usual one.
+func (d *Detector) cutOver(k int, floor float64) float64 {
+	if k < 1 || k >= len(d.near) {
+		return 0
+	}
+	c := d.lasting(k)
+	if c < floor || k+1 < len(d.near) && d.lasting(k+1) > c || d.lasting(k-1) > c {
+		return 0
+	}
+	limit := d.limit(k, floor)
+	if c < limit {
+		return 0
+	}
+	return 1 - math.Exp(-c/limit)
+}
+
+// judge is the confidence that frame k begins a new shot, 0 for none. Cards
+// with few words and dark shots change little; there the whole structure must
+// be another (normalised correlation, as in dissolve.go).
+func (d *Detector) judge(k int) float64 {
+	c := d.cutOver(k, lowFloor)
+	if c == 0 {
+		return 0
+	}
+	a, b := d.blend.at(k-1), d.blend.at(k)
+	like := alikeAcross(a, b)
+	if raw := d.rawCut(k); raw > 0 {
+		c = raw
+		if like > keptAlike && d.isLastStep(k) {
+			return 0
+		}
+	} else if like > lostAlike || a.energy < lowEnergy {
+		return 0
+	}
+	if d.returns(k, 1) || d.returns(k, -1) {
+		return 0
+	}
+	return c
+}
+
+// isLastStep tells whether the change at frame k is a moderate one beside
+// smaller ones, as at the end of a gradual change.
+func (d *Detector) isLastStep(k int) bool {
+	c, after := d.lasting(k), 0.0
+	if k+1 < len(d.near) {
+		after = d.lasting(k + 1)
+	}
+	return c < keptBelow && max(d.lasting(k-1), after) > keptSteps*c
+}
