@@ -24,6 +24,7 @@ const (
 	plateau     = 10 // frames of the whole shot that a fit looks at
 	maxTail     = 10 // frames of a fade that look flat already
 	maxFadeMiss = 0.03
+	maxStep     = 0.5 // of the contrast, within a fade
 )
 
 // level is what a fade is found by: one frame's contrast and brightness.
@@ -89,10 +90,24 @@ func fitFall(l []level, shots []int, a, b int) (s, e int, conf float64) {
 			}
 		}
 	}
-	if e-s < minFade || best > maxFadeMiss {
+	if e-s < minFade || best > maxFadeMiss || falls(l, s, e, tone) {
 		return 0, 0, 0
 	}
 	return s, e, 1 - best/maxFadeMiss/2
+}
+
+// falls tells whether most of the contrast from frame s to frame e goes at once.
+func falls(l []level, s, e int, tone level) bool {
+	top := 0.0
+	for t := max(0, s-plateau); t < e; t++ {
+		top = max(top, over(l[t], tone))
+	}
+	for t := max(1, s); t <= min(e, len(l)-1); t++ {
+		if over(l[t-1], tone)-over(l[t], tone) > maxStep*top {
+			return true
+		}
+	}
+	return false
 }
 
 // toneOf is the level of the flattest third of a flat run: the rest may be the
@@ -118,7 +133,7 @@ func missOfFall(l []level, lo, start, end int, tone level) float64 {
 	share := func(t int) float64 { return max(0, min(1, float64(end-t)/float64(end-start+1))) }
 	for t := from; t < to; t++ {
 		w := share(t)
-		sr, rr = sr+w*math.Max(0, l[t].spread-tone.spread), rr+w*w
+		sr, rr = sr+w*over(l[t], tone), rr+w*w
 		sm, mm = sm+w*(l[t].mean-tone.mean), mm+w*w
 	}
 	if rr == 0 {
@@ -131,7 +146,7 @@ func missOfFall(l []level, lo, start, end int, tone level) float64 {
 	var missR, missM float64
 	for t := from; t < to; t++ {
 		w := share(t)
-		dr := math.Max(0, l[t].spread-tone.spread) - w*p
+		dr := over(l[t], tone) - w*p
 		dm := l[t].mean - tone.mean - w*m
 		missR, missM = missR+dr*dr, missM+dm*dm
 	}
@@ -139,4 +154,10 @@ func missOfFall(l []level, lo, start, end int, tone level) float64 {
 	missR /= n * p * p
 	missM /= n * max(m*m, p*p)
 	return (missR + missM) / 2
+}
+
+// over is the contrast of a picture under the grain of a flat run: independent
+// variances add.
+func over(l, tone level) float64 {
+	return math.Sqrt(max(0, l.spread*l.spread-tone.spread*tone.spread))
 }

@@ -12,6 +12,7 @@ type tiny struct {
 	energy  float64   // mean square of the structure
 	spread  float64   // standard deviation of grey
 	mean    float64
+	ninths  [9]float64 // mean grey of each ninth of the picture
 }
 
 // Sizes of a tiny.
@@ -62,6 +63,21 @@ func (t *tiny) settle(before, mid, after *tiny) {
 	}
 	t.takeStructure()
 	t.spread = spreadOf(t.grey)
+	for b := range t.ninths {
+		x0, y0, x1, y1 := t.ninth(b)
+		sum := float32(0)
+		for y := y0; y < y1; y++ {
+			for _, v := range t.grey[y*t.w+x0 : y*t.w+x1] {
+				sum += v
+			}
+		}
+		t.ninths[b] = float64(sum) / float64(max(1, (x1-x0)*(y1-y0)))
+	}
+}
+
+// ninth is the rectangle of ninth block of the picture, 0 to 8.
+func (t *tiny) ninth(block int) (x0, y0, x1, y1 int) {
+	return block % 3 * t.w / 3, block / 3 * t.h / 3, (block%3 + 1) * t.w / 3, (block/3 + 1) * t.h / 3
 }
 
 // gainTo is what other is multiplied by to be as bright as mid, within what
@@ -104,8 +120,7 @@ func (t *tiny) takeStructure() {
 
 // blockEnergy is the mean square of the structure in one ninth, 0 to 8.
 func (t *tiny) blockEnergy(block int) float64 {
-	x0, x1 := block%3*t.w/3, (block%3+1)*t.w/3
-	y0, y1 := block/3*t.h/3, (block/3+1)*t.h/3
+	x0, y0, x1, y1 := t.ninth(block)
 	return t.energyIn(x0, y0, x1, y1) / float64(max(1, (x1-x0)*(y1-y0)))
 }
 

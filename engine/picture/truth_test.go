@@ -27,6 +27,7 @@ type truthFilm struct {
 type look struct {
 	aged    bool
 	flashes bool // long ones and many
+	quick   bool // hard cuts alone, many of them few frames apart, to cards, dark shots and boiling ones
 }
 
 // shot is a scene from its first whole or mixed frame to its last.
@@ -56,6 +57,7 @@ type scene struct {
 	x, y       float64
 	dx, dy     float64
 	zoom       float64 // growth a frame
+	boil       float64 // levels of what is new in every frame: water, leaves
 	blobs      []blob
 	text       []uint8
 }
@@ -161,6 +163,9 @@ func (s *scene) draw(age, wx, wy float64, out []float64) {
 			tx := s.x + s.dx*age + (fx-filmW/2)*z
 			ty := s.y + s.dy*age + (fy-filmH/2)*z
 			v := s.mean + s.gain*bilinear(s.tex, tx, ty)
+			if s.boil > 0 {
+				v += s.boil * boiling(x, y, age)
+			}
 			for _, b := range s.blobs {
 				bx, by := bounce(b.x+b.dx*age, filmW), bounce(b.y+b.dy*age, filmH)
 				d := math.Hypot(fx-bx, fy-by)
@@ -194,9 +199,15 @@ func newTruthFilm(seed uint64, shots int, lk look) *truthFilm {
 	in := ramp{kind: cutlist.HardCut}
 	for i := range shots {
 		s := shot{scene: newScene(rng), in: in}
+		if lk.quick {
+			s.scene = oddScene(rng)
+		}
 		length := int64(20 + rng.IntN(60))
 		if rng.IntN(5) == 0 {
 			length = int64(9 + rng.IntN(8)) // quick cutting
+		}
+		if lk.quick && rng.IntN(2) == 0 {
+			length = int64(4 + rng.IntN(5))
 		}
 		s.out, in = f.transition(i == shots-1)
 		s.from = at
@@ -226,7 +237,7 @@ func newTruthFilm(seed uint64, shots int, lk look) *truthFilm {
 func (f *truthFilm) transition(last bool) (out, in ramp) {
 	n := int64(8 + f.rng.IntN(23))
 	switch p := f.rng.IntN(100); {
-	case last || p < 55:
+	case last || p < 55 || f.look.quick:
 		return ramp{kind: cutlist.HardCut}, ramp{kind: cutlist.HardCut}
 	case p < 80:
 		return ramp{cutlist.Dissolve, n, 0}, ramp{cutlist.Dissolve, n, 0}
