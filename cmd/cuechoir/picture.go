@@ -2,6 +2,7 @@ package main
 
 import (
 	"bytes"
+	"context"
 	"os"
 
 	"cuechoir/engine/job"
@@ -13,10 +14,12 @@ import (
 )
 
 func (a *app) pictureCmd() *cobra.Command {
-	return &cobra.Command{
+	var mapOnly bool
+	c := &cobra.Command{
 		Use:     "picture [FILE.svg]",
 		Short:   "Draw the score: cuts, bars, hits, notes against targets, findings",
-		Example: "  cuechoir picture\n  cuechoir picture tonight.svg",
+		Long:    "Draws the whole score with what the check finds, or with --map the map alone:\ncuts, hits and how far each is off, bars, and the curve of the tempo.",
+		Example: "  cuechoir picture\n  cuechoir picture tonight.svg\n  cuechoir picture --map map.svg",
 		Args:    args(cobra.MaximumNArgs(1)),
 		RunE: func(c *cobra.Command, given []string) error {
 			f, s, err := a.load()
@@ -24,15 +27,10 @@ func (a *app) pictureCmd() *cobra.Command {
 				return err
 			}
 			defer f.Close()
-			reports, err := job.Check(c.Context(), f, "", a.progress.show)
-			if err != nil && fault.KindOf(err) != fault.Missing { // nothing sung yet is a picture too
-				return err
-			}
-			p, err := job.Picture(s, reports, nil)
+			p, path, err := a.gatherPicture(c.Context(), f, s, mapOnly)
 			if err != nil {
 				return err
 			}
-			path := f.Path(score.BouncesDir + "/picture.svg")
 			if len(given) > 0 {
 				path = given[0]
 			}
@@ -50,4 +48,20 @@ func (a *app) pictureCmd() *cobra.Command {
 			return nil
 		},
 	}
+	c.Flags().BoolVar(&mapOnly, "map", false, "draw the map alone")
+	return c
+}
+
+// gatherPicture is what is drawn, and where it goes when no file is named.
+func (a *app) gatherPicture(ctx context.Context, f *score.Folder, s *score.Score, mapOnly bool) (report.Picture, string, error) {
+	if mapOnly {
+		p, err := job.MapPicture(s)
+		return p, f.Path(score.BouncesDir + "/map.svg"), err
+	}
+	reports, err := job.Check(ctx, f, "", a.progress.show)
+	if err != nil && fault.KindOf(err) != fault.Missing { // nothing sung yet is a picture too
+		return report.Picture{}, "", err
+	}
+	p, err := job.Picture(s, reports, nil)
+	return p, f.Path(score.BouncesDir + "/picture.svg"), err
 }

@@ -24,6 +24,7 @@ type Picture struct {
 	SampleRate int   // Hz; 0 is 48000
 	Cuts       []cutlist.Cut
 	Bars       []Bar
+	Tempo      []TempoPoint // the map's own curve; nil leaves its lanes out
 	Hits       []Hit
 	Layers     []Layer
 	Foot       []string // lines at the bottom: loudness, peak, length
@@ -207,7 +208,8 @@ func (s *sheet) drawStrip() {
 	shotTop := plotTop + axisHeight
 	hitTop := shotTop + shotHeight + rowGap
 	barTop := hitTop + hitRowHeight(hits)
-	layerTop := barTop + barHeight
+	curveTop := barTop + barHeight
+	layerTop := curveTop + s.curveRows()
 	rows := layerRows(s.p.Layers, layerTop)
 	s.bottom = layerTop
 	if n := len(rows); n > 0 {
@@ -218,6 +220,7 @@ func (s *sheet) drawStrip() {
 	s.drawBars(barTop, s.bottom)
 	s.drawHitLines(shotTop, s.bottom)
 	s.drawShots(shotTop)
+	s.drawCurves(curveTop)
 	s.drawHits(hits, hitTop)
 	for i, r := range rows {
 		s.drawLayer(&s.p.Layers[i], r)

@@ -31,7 +31,7 @@ func (s *sheet) drawAxis(top, height float64) {
 
 // axisStep is a round number of counted seconds, wide enough for its labels.
 func (s *sheet) axisStep() int64 {
-	const room = 136.0
+	const room = 160.0 // the first label stands to the right of its mark
 	nominal := s.p.Rate.Nominal()
 	for _, frames := range []int64{1, 2, 4, 6, 12, nominal, 2 * nominal, 5 * nominal, 10 * nominal, 15 * nominal, 20 * nominal, 30 * nominal, 60 * nominal, 120 * nominal, 300 * nominal, 600 * nominal} {
 		if s.xFrame(frames)-plotLeft >= room {
