@@ -85,6 +85,12 @@ func fit(srcW, srcH, w, h int) (int, int) {
 }
 
 func (r *reader) frames(ctx context.Context, w, h int, fn func(Grey) error) (Info, error) {
+	return r.filtered(ctx, greyFilter(w, h), w, h, fn)
+}
+
+// filtered is frames through a filter of the caller's own, which gives grey
+// pictures of w by h and logs their timestamps.
+func (r *reader) filtered(ctx context.Context, filter string, w, h int, fn func(Grey) error) (Info, error) {
 	if err := r.readTiming(ctx); err != nil {
 		return r.info, err
 	}
@@ -96,7 +102,6 @@ func (r *reader) frames(ctx context.Context, w, h int, fn func(Grey) error) (Inf
 		return fn(g)
 	}}
 	p := &pairer{size: w * h, each: e.push, rebase: func(b timecode.Ratio) { e.base = b }}
-	filter := greyFilter(w, h)
 	res, err := r.Run(ctx, decoder.Step{
 		Tool: "ffmpeg", Before: []string{"-copyts"},
 		After: []string{"-map", "0:" + strconv.Itoa(r.video.Index), "-an", "-sn", "-dn",
