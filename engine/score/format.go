@@ -58,13 +58,22 @@ type (
 	fileMap struct {
 		Style    string         `toml:"style"`
 		Start    timecode.Ratio `toml:"start"`
+		Pins     []filePin      `toml:"pins,omitempty"`
 		Sections []fileSection  `toml:"sections"`
 	}
+	filePin struct {
+		Bar   int   `toml:"bar"`
+		Beat  int   `toml:"beat"`
+		Frame int64 `toml:"frame"`
+	}
 	fileSection struct {
-		Bars             int            `toml:"bars"`
-		Metre            tempo.Metre    `toml:"metre"`
-		FramesPerQuarter timecode.Ratio `toml:"frames_per_quarter"`
-		Extra            timecode.Ratio `toml:"extra_quarters"`
+		Bars                int            `toml:"bars"`
+		Metre               tempo.Metre    `toml:"metre"`
+		FramesPerQuarter    timecode.Ratio `toml:"frames_per_quarter"`
+		EndFramesPerQuarter timecode.Ratio `toml:"end_frames_per_quarter,omitempty"`
+		Extra               timecode.Ratio `toml:"extra_quarters"`
+		Hold                timecode.Ratio `toml:"hold_frames,omitempty"`
+		Silent              bool           `toml:"silent,omitempty"`
 	}
 	fileLayer struct {
 		Name   string   `toml:"name"`
@@ -98,8 +107,11 @@ func Encode(s *Score) ([]byte, error) {
 	}
 	if m := s.Map; m != nil {
 		f.Map = &fileMap{Style: string(m.Style), Start: m.Start}
+		for _, x := range m.Pins {
+			f.Map.Pins = append(f.Map.Pins, filePin(x))
+		}
 		for _, x := range m.Sections {
-			f.Map.Sections = append(f.Map.Sections, fileSection{x.Bars, x.Metre, x.FramesPerQuarter, x.Extra})
+			f.Map.Sections = append(f.Map.Sections, fileSection{x.Bars, x.Metre, x.FramesPerQuarter, x.EndFramesPerQuarter, x.Extra, x.Hold, x.Silent})
 		}
 	}
 	for _, l := range s.Layers {
@@ -221,8 +233,12 @@ func (f *fileScore) model() (*Score, error) {
 	}
 	if f.Map != nil {
 		m := &tempo.Map{Style: tempo.Style(f.Map.Style), Start: f.Map.Start}
+		for _, x := range f.Map.Pins {
+			m.Pins = append(m.Pins, tempo.Pin(x))
+		}
 		for _, x := range f.Map.Sections {
-			m.Sections = append(m.Sections, tempo.Section{Bars: x.Bars, Metre: x.Metre, FramesPerQuarter: x.FramesPerQuarter, Extra: x.Extra})
+			m.Sections = append(m.Sections, tempo.Section{Bars: x.Bars, Metre: x.Metre, FramesPerQuarter: x.FramesPerQuarter,
+				EndFramesPerQuarter: x.EndFramesPerQuarter, Extra: x.Extra, Hold: x.Hold, Silent: x.Silent})
 		}
 		s.Map = m
 	}

@@ -16,13 +16,9 @@ type Grid struct {
 	length int64 // frames of the reference
 	tempos []tempoRun
 	metres []metreRun
-	first  int // number of the first bar listed
+	silent [][2]*big.Rat // quarters from and to, in order
+	first  int           // number of the first bar listed
 	last   int
-}
-
-// tempoRun is a stretch of one tempo from a quarter on.
-type tempoRun struct {
-	quarter, frame, perQuarter *big.Rat
 }
 
 // metreRun is a stretch of one metre from a bar line on.
@@ -43,7 +39,7 @@ const (
 
 // NewGrid lays m on a reference of lengthFrames frames at rate. It fails on a
 // map that does not validate, a tempo outside 20..400 quarters a minute, a
-// reference over 24 hours, or hundreds of unlike tempos whose exact positions
+// pinned beat that does not lie on its frame, a reference over 24 hours, or hundreds of unlike tempos whose exact positions
 // would need more than 1024 bits.
 func NewGrid(m Map, rate timecode.Rate, lengthFrames int64) (*Grid, error) {
 	if err := rate.Validate(); err != nil {
@@ -55,9 +51,11 @@ func NewGrid(m Map, rate timecode.Rate, lengthFrames int64) (*Grid, error) {
 	if err := m.Validate(); err != nil {
 		return nil, err
 	}
-	m.Sections = append([]Section(nil), m.Sections...)
-	g := &Grid{m: m, rate: rate, length: lengthFrames}
+	g := &Grid{m: m.clone(), rate: rate, length: lengthFrames}
 	if err := g.layRuns(); err != nil {
+		return nil, err
+	}
+	if err := g.checkPins(); err != nil {
 		return nil, err
 	}
 	g.first = min(1, g.barAt(g.quarterOfFrame(new(big.Rat))))
@@ -71,18 +69,17 @@ func NewGrid(m Map, rate timecode.Rate, lengthFrames int64) (*Grid, error) {
 func (g *Grid) layRuns() error {
 	q, f := new(big.Rat), g.m.Start.Rat()
 	bar, phase := 1, new(big.Rat)
+	var held *big.Rat
 	for i, s := range g.m.Sections {
 		if err := s.checkTempo(i, g.rate); err != nil {
 			return err
 		}
-		metre, per := s.Metre.orCommon(), s.FramesPerQuarter.Rat()
 		if f.Denom().BitLen() > maxPositionBits {
 			return fault.New(fault.OverLimit, "section %d of the map begins at a position too fine to hold", i+1).
 				Mended("use tempos with simpler fractions of a frame")
 		}
-		if n := len(g.tempos); n == 0 || g.tempos[n-1].perQuarter.Cmp(per) != 0 {
-			g.tempos = append(g.tempos, tempoRun{new(big.Rat).Set(q), new(big.Rat).Set(f), per})
-		}
+		g.layTempo(s, q, f, held)
+		metre := s.Metre.orCommon()
 		barLen := metre.BarQuarters().Rat()
 		if n := len(g.metres); n == 0 || g.metres[n-1].metre != metre {
 			g.metres = append(g.metres, metreRun{new(big.Rat).Set(q), bar, metre, barLen})
@@ -92,9 +89,42 @@ func (g *Grid) layRuns() error {
 			phase.Sub(phase, barLen)
 			bar++
 		}
-		length := s.Quarters().Rat()
-		q.Add(q, length)
-		f.Add(f, length.Mul(length, per))
+		from := new(big.Rat).Set(q)
+		q.Add(q, s.Quarters().Rat())
+		f.Add(f, s.frames())
+		if held = nil; s.Hold.Sign() > 0 {
+			held = s.Hold.Rat()
+			f.Add(f, held)
+		}
+		if s.Silent {
+			g.silent = append(g.silent, [2]*big.Rat{from, new(big.Rat).Set(q)})
+		}
+	}
+	if last := g.m.Sections[len(g.m.Sections)-1]; last.Glides() || held != nil { // what runs on
+		g.layTempo(Section{FramesPerQuarter: last.EndPeriod()}, q, f, held)
+	}
+	return nil
+}
+
+// layTempo begins a run of tempo where the one before does not go on.
+func (g *Grid) layTempo(s Section, q, f, held *big.Rat) {
+	per := s.FramesPerQuarter.Rat()
+	if n := len(g.tempos); n > 0 && held == nil && !s.Glides() && g.tempos[n-1].bend == nil && g.tempos[n-1].per.Cmp(per) == 0 {
+		return
+	}
+	g.tempos = append(g.tempos, tempoRun{new(big.Rat).Set(q), new(big.Rat).Set(f), per, bendOf(s), held})
+}
+
+// checkPins holds every pinned beat to its frame.
+func (g *Grid) checkPins() error {
+	for _, p := range g.m.Pins {
+		metre := g.metreOfBar(p.Bar).metre
+		if p.Beat > metre.Beats() {
+			return fault.New(fault.Malformed, "the pinned beat %s is not in its bar of %s", p, metre).Mended("unpin it, or change the metre back")
+		}
+		if at := g.frameOf(g.beatQuarter(p.Bar, p.Beat)); at.Cmp(new(big.Rat).SetInt64(p.Frame)) != 0 {
+			return fault.New(fault.Malformed, "the pinned beat %s lies at frame %s", p, fit(at)).Mended("pin it anew, or unpin it")
+		}
 	}
 	return nil
 }
@@ -107,9 +137,7 @@ func (g *Grid) Frames() int64 { return g.length }
 
 // Map is a copy of the map under the grid.
 func (g *Grid) Map() Map {
-	m := g.m
-	m.Sections = append([]Section(nil), m.Sections...)
-	return m
+	return g.m.clone()
 }
 
 func (g *Grid) tempoAt(quarter *big.Rat) *tempoRun {
@@ -128,20 +156,20 @@ func (g *Grid) metreOfBar(bar int) *metreRun {
 }
 
 // frameOf is the exact frame position of a quarter.
-func (g *Grid) frameOf(quarter *big.Rat) *big.Rat {
-	t := g.tempoAt(quarter)
-	x := new(big.Rat).Sub(quarter, t.quarter)
-	x.Mul(x, t.perQuarter)
-	return x.Add(x, t.frame)
-}
+func (g *Grid) frameOf(quarter *big.Rat) *big.Rat { return g.tempoAt(quarter).at(quarter) }
 
-// quarterOfFrame is the exact inverse of frameOf.
+// quarterOfFrame is the inverse of frameOf, exact where the tempo stays; a
+// frame on which a beat is held is the end of that beat.
 func (g *Grid) quarterOfFrame(frame *big.Rat) *big.Rat {
-	i := sort.Search(len(g.tempos), func(i int) bool { return g.tempos[i].frame.Cmp(frame) > 0 })
-	t := &g.tempos[max(i-1, 0)]
-	x := new(big.Rat).Sub(frame, t.frame)
-	x.Quo(x, t.perQuarter)
-	return x.Add(x, t.quarter)
+	i := max(sort.Search(len(g.tempos), func(i int) bool { return g.tempos[i].frame.Cmp(frame) > 0 })-1, 0)
+	if i+1 == len(g.tempos) {
+		return g.tempos[i].inverse(frame, nil)
+	}
+	next := &g.tempos[i+1]
+	if next.held != nil && new(big.Rat).Sub(next.frame, next.held).Cmp(frame) <= 0 {
+		return new(big.Rat).Set(next.quarter)
+	}
+	return g.tempos[i].inverse(frame, next.quarter)
 }
 
 // barAt is the number of the bar that a quarter lies in; 0 and below before
@@ -160,14 +188,22 @@ func (g *Grid) barQuarter(bar int) *big.Rat {
 	return x.Add(x, r.quarter)
 }
 
+// beatQuarter is where a beat begins.
+func (g *Grid) beatQuarter(bar, beat int) *big.Rat {
+	x := g.metreOfBar(bar).metre.BeatQuarters().Rat()
+	x.Mul(x, new(big.Rat).SetInt64(int64(beat-1)))
+	return x.Add(x, g.barQuarter(bar))
+}
+
 // FrameAt is the frame position of a quarter: exact when its terms fit a
 // Ratio, else the nearest 1/2^20 frame.
 func (g *Grid) FrameAt(quarter timecode.Ratio) timecode.Ratio { return fit(g.frameOf(quarter.Rat())) }
 
 // SampleAt is the sample at which a quarter sounds: the exact position,
 // rounded once (halves up). It never falls as the quarter rises, and rises
-// strictly between quarters that lie a sample or more apart. Positions beyond
-// +-2^62 samples are held there.
+// strictly between quarters that lie a sample or more apart. The quarter after
+// a held beat sounds when the hold is over. Positions beyond +-2^62 samples are
+// kept there.
 func (g *Grid) SampleAt(quarter timecode.Ratio, sampleRate int) int64 {
 	return g.sampleOf(quarter.Rat(), sampleRate)
 }
@@ -178,8 +214,9 @@ func (g *Grid) sampleOf(quarter *big.Rat, sampleRate int) int64 {
 	return roundHeld(x)
 }
 
-// QuarterAt is the quarter that sounds at a sample: exact when its terms fit
-// a Ratio, else the nearest 1/2^20 quarter (under a third of a sample).
+// QuarterAt is the quarter that sounds at a sample: exact when the tempo stays
+// and the terms fit a Ratio, else within 1/2^20 quarter (under a third of a
+// sample). While a beat is held it stays on that beat's end.
 func (g *Grid) QuarterAt(sample int64, sampleRate int) timecode.Ratio {
 	if sampleRate <= 0 {
 		return timecode.Ratio{}

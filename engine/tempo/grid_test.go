@@ -233,7 +233,6 @@ func TestValidateRefuses(t *testing.T) {
 		"metre 33":    {with(func(m *Map) { m.Sections[0].Metre = Metre{33, 4} }), fault.OverLimit},
 		"start":       {with(func(m *Map) { m.Start = timecode.Int(1 << 50) }), fault.OverLimit},
 		"extra":       {with(func(m *Map) { m.Sections[0].Extra = timecode.Int(4) }), fault.Malformed},
-		"gliding":     {with(func(m *Map) { m.Style = Gliding }), fault.Unsupported},
 		"unknown":     {with(func(m *Map) { m.Style = "loose" }), fault.Usage},
 	} {
 		if _, err := NewGrid(c.m, timecode.Rate24, 1000); fault.KindOf(err) != c.kind || err == nil {

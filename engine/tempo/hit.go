@@ -49,20 +49,18 @@ type Style string
 const (
 	Steady  Style = "steady"  // one tempo throughout
 	Stepped Style = "stepped" // tempo changes on hits, at bar lines where the hits are
-	Gliding Style = "gliding" // reserved
-	Follow  Style = "follow"  // reserved
-	Tapped  Style = "tapped"  // reserved
+	Gliding Style = "gliding" // tempo glides from hit to hit
+	Follow  Style = "follow"  // fitted to the reference's own beats (FromBeats)
+	Tapped  Style = "tapped"  // fitted to beats tapped by hand (FromBeats)
 )
 
-// Validate reports a style that is unknown or not made yet. Empty is stepped.
+// Validate reports a style that is unknown. Empty is stepped.
 func (s Style) Validate() error {
 	switch s {
-	case "", Steady, Stepped:
+	case "", Steady, Stepped, Gliding, Follow, Tapped:
 		return nil
-	case Gliding, Follow, Tapped:
-		return fault.New(fault.Unsupported, "a %s map cannot be made yet", string(s)).Mended("choose steady or stepped")
 	}
-	return fault.New(fault.Usage, "%q is not a style of tempo map", clip(string(s))).Mended("choose steady or stepped")
+	return fault.New(fault.Usage, "%q is not a style of tempo map", clip(string(s))).Mended("choose steady, stepped or gliding")
 }
 
 // Metre is a time signature; the zero value is read as 4/4.

@@ -70,6 +70,12 @@ func (o Options) validate() error {
 	if err := o.Style.Validate(); err != nil {
 		return err
 	}
+	switch o.Style {
+	case Gliding:
+		return fault.New(fault.Unsupported, "a gliding map cannot be solved yet").Mended("choose steady or stepped")
+	case Follow, Tapped:
+		return fault.New(fault.Usage, "a %s map is fitted to beats, not solved for hits", string(o.Style)).Mended("choose steady, stepped or gliding")
+	}
 	bad := func(what string, args ...any) error { return fault.New(fault.Usage, what, args...) }
 	b := o.Metres[0].BeatQuarters().Float()
 	switch {

@@ -3,6 +3,7 @@ package tempo
 import (
 	"fmt"
 	"math/big"
+	"sort"
 
 	"cuechoir/engine/timecode"
 )
@@ -15,6 +16,7 @@ type BarLine struct {
 	Sample  int64          // Frame rounded once at the sample rate asked for
 	Metre   Metre
 	BPM     float64 // beats of the metre a minute as the bar begins, for display
+	Silent  bool    // the parts rest in it
 }
 
 // BeatLine is where a beat begins.
@@ -23,6 +25,8 @@ type BeatLine struct {
 	Quarter   timecode.Ratio
 	Frame     timecode.Ratio
 	Sample    int64
+	Hold      timecode.Ratio // frames that it is held beyond its length
+	Silent    bool           // the parts rest on it
 }
 
 // Bars lists the bars from the one that frame 0 lies in (bar 1 when that is
@@ -32,9 +36,9 @@ func (g *Grid) Bars(sampleRate int) []BarLine {
 	for n := g.first; n <= g.last; n++ {
 		q := g.barQuarter(n)
 		metre := g.metreOfBar(n).metre
-		per := fit(g.tempoAt(q).perQuarter)
+		per := fit(g.tempoAt(q).perAt(q))
 		out = append(out, BarLine{Number: n, Quarter: fit(q), Frame: fit(g.frameOf(q)), Sample: g.sampleOf(q, sampleRate),
-			Metre: metre, BPM: BPM(per, g.rate) / metre.BeatQuarters().Float()})
+			Metre: metre, BPM: BPM(per, g.rate) / metre.BeatQuarters().Float(), Silent: g.isSilent(q)})
 	}
 	return out
 }
@@ -53,10 +57,22 @@ func (g *Grid) appendBeats(out []BeatLine, bar, sampleRate int) []BeatLine {
 	metre := g.metreOfBar(bar).metre
 	step := metre.BeatQuarters().Rat()
 	for b := 1; b <= metre.Beats(); b++ {
-		out = append(out, BeatLine{bar, b, fit(q), fit(g.frameOf(q)), g.sampleOf(q, sampleRate)})
+		line := BeatLine{Bar: bar, Beat: b, Quarter: fit(q), Frame: fit(g.frameOf(q)), Sample: g.sampleOf(q, sampleRate), Silent: g.isSilent(q)}
 		q.Add(q, step)
+		if t := g.tempoAt(q); t.held != nil && new(big.Rat).Sub(q, step).Cmp(t.quarter) < 0 {
+			line.Hold = fit(t.held)
+		}
+		out = append(out, line)
 	}
 	return out
+}
+
+// Silent reports whether the parts rest at a quarter.
+func (g *Grid) Silent(quarter timecode.Ratio) bool { return g.isSilent(quarter.Rat()) }
+
+func (g *Grid) isSilent(quarter *big.Rat) bool {
+	i := sort.Search(len(g.silent), func(i int) bool { return g.silent[i][1].Cmp(quarter) > 0 })
+	return i < len(g.silent) && g.silent[i][0].Cmp(quarter) <= 0
 }
 
 // Place is a landing: a bar line, a beat or the half-way point after a beat.

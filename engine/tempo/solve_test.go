@@ -142,8 +142,8 @@ func TestSolveRefuses(t *testing.T) {
 	}{
 		"no rate":      {nil, func(o *Options) { o.Rate = timecode.Rate{} }, fault.Usage},
 		"gliding":      {nil, func(o *Options) { o.Style = Gliding }, fault.Unsupported},
-		"follow":       {nil, func(o *Options) { o.Style = Follow }, fault.Unsupported},
-		"tapped":       {nil, func(o *Options) { o.Style = Tapped }, fault.Unsupported},
+		"follow":       {nil, func(o *Options) { o.Style = Follow }, fault.Usage},
+		"tapped":       {nil, func(o *Options) { o.Style = Tapped }, fault.Usage},
 		"style":        {nil, func(o *Options) { o.Style = "x" }, fault.Usage},
 		"range":        {nil, func(o *Options) { o.MinBPM, o.MaxBPM = 120, 100 }, fault.Usage},
 		"range nan":    {nil, func(o *Options) { o.MinBPM = math.NaN() }, fault.Usage},
