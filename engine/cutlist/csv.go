@@ -7,144 +7,184 @@ import (
 	"sort"
 	"strconv"
 	"strings"
-
-	"cuechoir/engine/timecode"
 )
 
-// Axis is the reference's ruler: what a frame number, a time code or seconds
-// in a list mean.
-type Axis struct {
-	Rate   timecode.Rate
-	Start  int64 // the time code of frame 0, as a frame count from 00:00:00:00
-	Frames int64 // length; positions go from 0 to Frames-1
-}
+// cutColumns are the columns of a table of cuts, in their order when there is
+// no header; shotColumns those of the short form, in frames alone.
+var (
+	cutColumns  = []string{"frame", "kind", "end", "name", "timecode", "seconds", "confidence", "hand", "first", "last"}
+	shotColumns = []string{"kind", "first", "last"}
+)
 
-// PositionColumns are the ways in which a table says where something is.
-var PositionColumns = []string{"frame", "timecode", "seconds"}
+// markerKind stands in the kind column of a row that is a marker, not a cut.
+const markerKind = "marker"
 
-// Position reads where a row is: its frame, timecode or seconds column. A
-// column "frame" (also what stands first in a table without a header) may
-// hold a frame number, a time code, or seconds written with a point or an s.
-func (a Axis) Position(fields map[string]string) (int64, error) {
-	for _, col := range PositionColumns {
-		if v := fields[col]; v != "" {
-			return a.Parse(v, col)
-		}
-	}
-	return 0, fmt.Errorf("no position: give a frame, a timecode or seconds")
-}
-
-// Parse reads one position: "240", "01:00:10:00" (on the reference's own
-// clock) or "10.01"/"10.01s" (rounded to the nearest frame start). A column
-// "seconds" reads whole numbers as seconds too.
-func (a Axis) Parse(v, column string) (int64, error) {
-	v = strings.TrimSpace(v)
-	var frame int64
-	switch {
-	case strings.ContainsAny(v, ":;"):
-		tc, err := a.Rate.ParseTimecode(v)
-		if err != nil {
-			return 0, err
-		}
-		if frame = tc - a.Start; frame < 0 || frame >= a.Frames {
-			return 0, fmt.Errorf("time code %s is outside the reference, which runs from %s to %s", v,
-				a.Rate.Timecode(a.Start), a.Rate.Timecode(a.Start+a.Frames-1))
-		}
-		return frame, nil
-	case column == "seconds" || strings.ContainsAny(v, ".sS"):
-		sec, err := timecode.ParseRatio(strings.TrimRight(v, "sS"))
-		if err != nil || sec.Cmp(timecode.Int(1e6)) > 0 || sec.Cmp(timecode.Int(-1e6)) < 0 {
-			return 0, fmt.Errorf("%q is not a time in seconds", clip(v))
-		}
-		x := sec.Rat()
-		x.Mul(x, timecode.R(a.Rate.Num, a.Rate.Den).Rat())
-		frame = timecode.RoundRat(x)
-	default:
-		n, err := strconv.ParseInt(v, 10, 48)
-		if err != nil {
-			return 0, fmt.Errorf("%q is neither a frame number, a time code HH:MM:SS:FF nor seconds", clip(v))
-		}
-		frame = n
-	}
-	if frame < 0 || frame >= a.Frames {
-		return 0, fmt.Errorf("frame %d is outside the reference (0 to %d)", frame, a.Frames-1)
-	}
-	return frame, nil
-}
-
-var cutColumns = []string{"frame", "kind", "end", "name", "timecode", "seconds"}
-
-// ReadCSV reads cuts: columns frame (or timecode, or seconds), kind, end,
-// name; kind is a hard cut when absent. Lines with faults come back as
-// problems; the cuts are in order of frame, one a frame.
+// ReadCSV reads the cuts of a table; see Read and FormatCSV.
 func ReadCSV(r io.Reader, name string, a Axis) ([]Cut, []Problem, error) {
-	rows, problems, err := ReadTable(r, name, cutColumns)
+	l, problems, err := readRows(r, name, cutColumns, a)
+	return l.Cuts, problems, err
+}
+
+// WriteCSV writes cuts so that ReadCSV reads the same; see Write.
+func WriteCSV(w io.Writer, cuts []Cut, a Axis) error {
+	return Write(w, FormatCSV, List{Cuts: cuts}, a)
+}
+
+// readRows reads a table whose columns, when it has no header, stand in the
+// given order.
+func readRows(r io.Reader, name string, columns []string, a Axis) (List, []Problem, error) {
+	known := append(append([]string{}, columns...), cutColumns...)
+	rows, problems, err := readTable(r, name, known, columns)
 	if err != nil {
-		return nil, nil, err
+		return List{}, nil, err
 	}
-	var cuts []Cut
+	var l List
 	for _, row := range rows {
-		c, err := a.cutOf(row)
-		if err != nil {
-			problems = append(problems, Problem{row.Line, err.Error()})
-			continue
+		var err error
+		if strings.EqualFold(row.Fields["kind"], markerKind) {
+			err = a.addMarker(&l, row)
+		} else {
+			err = a.addCut(&l, row)
 		}
-		cuts = append(cuts, c)
+		if err != nil {
+			problems = append(problems, Problem{Line: row.Line, What: err.Error()})
+		}
 	}
 	sort.SliceStable(problems, func(i, j int) bool { return problems[i].Line < problems[j].Line })
-	return Merge(nil, cuts), problems, nil
+	l.settle()
+	return l, problems, nil
 }
 
-func (a Axis) cutOf(row Row) (Cut, error) {
+func (a Axis) addMarker(l *List, row Row) error {
 	frame, err := a.Position(row.Fields)
 	if err != nil {
-		return Cut{}, err
+		return err
 	}
-	c := Cut{Frame: frame, End: frame, Kind: HardCut, Confidence: 1, Name: row.Fields["name"]}
-	if k := row.Fields["kind"]; k != "" {
+	name := decodeName(row.Fields["name"])
+	if err := checkName(name); err != nil {
+		return err
+	}
+	l.Markers = append(l.Markers, Marker{frame, name})
+	return nil
+}
+
+func (a Axis) addCut(l *List, row Row) error {
+	c, err := a.cutOf(row.Fields)
+	if err == nil {
+		err = c.Validate(a.Frames)
+	}
+	if err == nil {
+		err = checkName(c.Name)
+	}
+	if err == nil {
+		l.Cuts = append(l.Cuts, c)
+	}
+	return err
+}
+
+func (a Axis) cutOf(fields map[string]string) (Cut, error) {
+	c := Cut{Kind: HardCut, Confidence: 1, Name: decodeName(fields["name"])}
+	if k := fields["kind"]; k != "" {
 		c.Kind = Kind(strings.ToLower(k))
 	}
-	if e := row.Fields["end"]; e != "" {
+	var err error
+	if v := fields["confidence"]; v != "" {
+		if c.Confidence, err = strconv.ParseFloat(v, 64); err != nil {
+			return c, fmt.Errorf("confidence %q is not a number from 0 to 1", clip(v))
+		}
+	}
+	if v := fields["hand"]; v != "" {
+		if c.Hand, err = yesOrNo(v); err != nil {
+			return c, err
+		}
+	}
+	if fields["first"] != "" || fields["last"] != "" {
+		return a.shotForm(c, fields["first"], fields["last"])
+	}
+	if c.Frame, err = a.Position(fields); err != nil {
+		return c, err
+	}
+	c.End = c.Frame
+	if e := fields["end"]; e != "" {
 		wide := a
 		wide.Frames++ // an end is exclusive, so it may be the length
 		if c.End, err = wide.Parse(e, "end"); err != nil {
-			return Cut{}, err
+			return c, err
 		}
 	}
-	return c, c.Validate(a.Frames)
+	return c, nil
 }
 
-// WriteCSV writes cuts so that ReadCSV reads the same.
-func WriteCSV(w io.Writer, cuts []Cut, a Axis) error {
+// shotForm sets where c stands from the first and the last frame: of a hard
+// cut both are the first frame of the new shot; of another kind the first and
+// the last mixed frame (inclusive).
+func (a Axis) shotForm(c Cut, first, last string) (Cut, error) {
+	var err error
+	if c.Frame, err = strconv.ParseInt(first, 10, 48); err != nil {
+		return c, fmt.Errorf("first %q is not a frame number", clip(first))
+	}
+	n, err := strconv.ParseInt(last, 10, 48)
+	if err != nil {
+		return c, fmt.Errorf("last %q is not a frame number", clip(last))
+	}
+	if c.Kind == HardCut {
+		c.End = c.Frame
+		if n != c.Frame {
+			return c, fmt.Errorf("of a hard cut first and last are the same frame, not %d and %d", c.Frame, n)
+		}
+		return c, nil
+	}
+	c.End = n + 1
+	if c.End < c.Frame {
+		return c, fmt.Errorf("last frame %d comes before first frame %d", n, c.Frame)
+	}
+	return c, nil
+}
+
+func yesOrNo(v string) (bool, error) {
+	switch strings.ToLower(v) {
+	case "yes", "true", "1":
+		return true, nil
+	case "no", "false", "0":
+		return false, nil
+	}
+	return false, fmt.Errorf("%q is neither yes nor no", clip(v))
+}
+
+func writeCSV(w io.Writer, l List, a Axis) error {
+	rows := make([][]string, 0, len(l.Cuts)+len(l.Markers))
+	for _, k := range l.Cuts {
+		hand := ""
+		if k.Hand {
+			hand = "yes"
+		}
+		rows = append(rows, []string{frameWord(k.Frame), string(k.Kind), frameWord(k.End), encodeName(k.Name), a.timecode(k.Frame),
+			strconv.FormatFloat(k.Confidence, 'g', -1, 64), hand})
+	}
+	for _, m := range l.Markers {
+		rows = append(rows, []string{frameWord(m.Frame), markerKind, frameWord(m.Frame), encodeName(m.Name), a.timecode(m.Frame), "", ""})
+	}
+	return writeRows(w, []string{"frame", "kind", "end", "name", "timecode", "confidence", "hand"}, rows)
+}
+
+func writeShots(w io.Writer, l List) error {
+	rows := make([][]string, 0, len(l.Cuts))
+	for _, k := range l.Cuts {
+		last := k.Frame
+		if k.Kind != HardCut {
+			last = k.End - 1
+		}
+		rows = append(rows, []string{string(k.Kind), frameWord(k.Frame), frameWord(last)})
+	}
+	return writeRows(w, shotColumns, rows)
+}
+
+func writeRows(w io.Writer, head []string, rows [][]string) error {
 	c := csv.NewWriter(w)
-	if err := c.Write([]string{"frame", "kind", "end", "name", "timecode"}); err != nil {
+	if err := c.Write(head); err != nil {
 		return err
 	}
-	for _, k := range cuts {
-		err := c.Write([]string{strconv.FormatInt(k.Frame, 10), string(k.Kind), strconv.FormatInt(k.End, 10), k.Name,
-			a.Rate.Timecode(a.Start + k.Frame)})
-		if err != nil {
-			return err
-		}
-	}
-	c.Flush()
-	return c.Error()
+	return c.WriteAll(rows)
 }
 
-// Merge adds cuts to a list: in order of frame, one a frame, the added one
-// winning.
-func Merge(list, added []Cut) []Cut {
-	byFrame := make(map[int64]Cut, len(list)+len(added))
-	for _, c := range list {
-		byFrame[c.Frame] = c
-	}
-	for _, c := range added {
-		byFrame[c.Frame] = c
-	}
-	out := make([]Cut, 0, len(byFrame))
-	for _, c := range byFrame {
-		out = append(out, c)
-	}
-	sort.Slice(out, func(i, j int) bool { return out[i].Frame < out[j].Frame })
-	return out
-}
+func frameWord(n int64) string { return strconv.FormatInt(n, 10) }

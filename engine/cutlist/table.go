@@ -16,7 +16,7 @@ import (
 const (
 	MaxTableBytes = 8 << 20
 	MaxTableRows  = 100_000
-	maxFieldBytes = 1000
+	maxFieldBytes = 2000
 )
 
 // Row is one line of a table: its number in the file (from 1) and its fields
@@ -26,14 +26,25 @@ type Row struct {
 	Fields map[string]string
 }
 
-// Problem is a line that could not be read; the others are read all the same.
+// Problem is a place in a file that could not be read as it stands; the rest
+// is read all the same.
 type Problem struct {
-	Line int
-	What string
+	Line  int    // from 1; 0 when the place is not a line
+	What  string // what is wrong, in plain words
+	Place string // where, when it is not a line: the path in an OpenTimelineIO file
+	Kept  bool   // it was read, changed as What says; else it was passed over
+}
+
+// Where is the place as words: "line 3", or the path.
+func (p Problem) Where() string {
+	if p.Place != "" {
+		return p.Place
+	}
+	return fmt.Sprintf("line %d", p.Line)
 }
 
 // Error is the problem as one line, without the file's name.
-func (p Problem) Error() string { return fmt.Sprintf("line %d: %s", p.Line, p.What) }
+func (p Problem) Error() string { return p.Where() + ": " + p.What }
 
 // ReadTable reads comma-, semicolon- or tab-separated text (RFC 4180 quoting)
 // whose columns are the given ones. A first line that holds a known column
@@ -41,6 +52,12 @@ func (p Problem) Error() string { return fmt.Sprintf("line %d: %s", p.Line, p.Wh
 // order given. Lines that start with # and empty lines are passed over.
 // Lines with faults come back as problems, with their numbers.
 func ReadTable(r io.Reader, name string, columns []string) ([]Row, []Problem, error) {
+	return readTable(r, name, columns, columns)
+}
+
+// readTable knows the columns known; without a header they stand in the order
+// given by plain.
+func readTable(r io.Reader, name string, known, plain []string) ([]Row, []Problem, error) {
 	data, err := io.ReadAll(io.LimitReader(r, MaxTableBytes+1))
 	if err != nil {
 		return nil, nil, fault.New(fault.Unexpected, "reading the table").In(name, "").Because(err)
@@ -54,13 +71,13 @@ func ReadTable(r io.Reader, name string, columns []string) ([]Row, []Problem, er
 			Mended("save it as CSV in UTF-8")
 	}
 	text := strings.TrimPrefix(string(data), "\ufeff")
-	return readLines(text, name, columns)
+	return readLines(text, name, known, plain)
 }
 
-func readLines(text, name string, columns []string) ([]Row, []Problem, error) {
+func readLines(text, name string, known, plain []string) ([]Row, []Problem, error) {
 	var rows []Row
 	var problems []Problem
-	order := columns
+	order := plain
 	comma := separatorOf(text)
 	sc := bufio.NewScanner(strings.NewReader(text))
 	sc.Buffer(make([]byte, 0, 4096), MaxTableBytes+1)
@@ -76,20 +93,20 @@ func readLines(text, name string, columns []string) ([]Row, []Problem, error) {
 		}
 		fields, err := splitLine(line, comma)
 		if err != nil {
-			problems = append(problems, Problem{n, err.Error()})
+			problems = append(problems, Problem{Line: n, What: err.Error()})
 			first = false
 			continue
 		}
 		if first {
 			first = false
-			if named, ok := headerOrder(fields, columns); ok {
+			if named, ok := headerOrder(fields, known); ok {
 				order = named
 				continue
 			}
 		}
 		row, err := rowOf(fields, order)
 		if err != nil {
-			problems = append(problems, Problem{n, err.Error()})
+			problems = append(problems, Problem{Line: n, What: err.Error()})
 			continue
 		}
 		row.Line = n
