@@ -128,14 +128,20 @@ func (a *app) load() (*score.Folder, *score.Score, error) {
 	return f, s, nil
 }
 
-// edit opens the folder and changes the score.
-func (a *app) edit(change func(*score.Score) error) (*score.Score, error) {
+// edit opens the folder and changes the score; label is the step's name in
+// the history.
+func (a *app) edit(label string, change func(*score.Score) error) (*score.Score, error) {
+	return a.editAs(func(s *score.Score) (string, error) { return label, change(s) })
+}
+
+// editAs is edit with a label that is known only when the change is made.
+func (a *app) editAs(change func(*score.Score) (string, error)) (*score.Score, error) {
 	f, err := a.folder()
 	if err != nil {
 		return nil, err
 	}
 	defer f.Close()
-	return f.Edit(change)
+	return f.EditAs(change)
 }
 
 // printJSON prints v, indented, when --json is on, and says whether it did.

@@ -79,7 +79,7 @@ func (a *app) cutsAddCmd() *cobra.Command {
 		Example: "  cuechoir cuts add 240\n  cuechoir cuts add 01:00:20:00 --kind dissolve --end 01:00:21:00",
 		Args:    args(cobra.MinimumNArgs(1)),
 		RunE: func(_ *cobra.Command, given []string) error {
-			s, err := a.edit(func(s *score.Score) error {
+			s, err := a.edit(score.CountLabel(len(given), "cut", "added or changed"), func(s *score.Score) error {
 				for _, p := range given {
 					cut, err := cutAt(s, p, kind, end, name)
 					if err != nil {
@@ -127,7 +127,7 @@ func (a *app) cutsRemoveCmd() *cobra.Command {
 		Example: "  cuechoir cuts remove 240",
 		Args:    args(cobra.MinimumNArgs(1)),
 		RunE: func(_ *cobra.Command, given []string) error {
-			s, err := a.edit(func(s *score.Score) error {
+			s, err := a.edit(score.CountLabel(len(given), "cut", "removed"), func(s *score.Score) error {
 				for _, p := range given {
 					frame, err := s.Axis().Parse(p, "")
 					if err != nil {
@@ -165,7 +165,7 @@ that cannot be read is told with its number, and the others are read.`,
 		Example: "  cuechoir cuts import cuts.csv\n  cuechoir cuts import - --replace < cuts.csv",
 		Args:    args(cobra.ExactArgs(1)),
 		RunE: func(_ *cobra.Command, given []string) error {
-			s, err := a.edit(func(s *score.Score) error {
+			s, err := a.edit("cuts imported from "+given[0], func(s *score.Score) error {
 				return a.withTable(given[0], func(r io.Reader, name string) error {
 					cuts, problems, err := cutlist.ReadCSV(r, name, s.Axis())
 					if err != nil {

@@ -103,7 +103,10 @@ On a hit that stands there already, only what you give is changed.`,
 			if len(given) == 0 && !hf.allCuts {
 				return fault.New(fault.Usage, "no position given").Mended("see: %s --help", c.CommandPath())
 			}
-			s, err := a.edit(func(s *score.Score) error { return hf.apply(c, s, given) })
+			s, err := a.editAs(func(s *score.Score) (string, error) {
+				n, err := hf.apply(c, s, given)
+				return score.CountLabel(n, "hit", "added or changed"), err
+			})
 			if err != nil {
 				return err
 			}
@@ -122,12 +125,13 @@ On a hit that stands there already, only what you give is changed.`,
 	return c
 }
 
-func (hf *hitFlags) apply(c *cobra.Command, s *score.Score, given []string) error {
+// apply adds or changes hits and reports how many.
+func (hf *hitFlags) apply(c *cobra.Command, s *score.Score, given []string) (int, error) {
 	var frames []int64
 	for _, p := range given {
 		frame, err := s.Axis().Parse(p, "")
 		if err != nil {
-			return fault.New(fault.Usage, "").Because(err)
+			return 0, fault.New(fault.Usage, "").Because(err)
 		}
 		frames = append(frames, frame)
 	}
@@ -150,11 +154,11 @@ func (hf *hitFlags) apply(c *cobra.Command, s *score.Score, given []string) erro
 			}
 		}
 		if err := hf.set(c, &h); err != nil {
-			return err
+			return 0, err
 		}
 		s.Hits = score.MergeHits(s.Hits, []tempo.Hit{h})
 	}
-	return nil
+	return len(frames), nil
 }
 
 func (hf *hitFlags) set(c *cobra.Command, h *tempo.Hit) error {
@@ -203,11 +207,13 @@ func (a *app) hitsRemoveCmd() *cobra.Command {
 			if len(given) == 0 && !all {
 				return fault.New(fault.Usage, "no position given").Mended("see: %s --help", c.CommandPath())
 			}
-			s, err := a.edit(func(s *score.Score) error {
+			s, err := a.editAs(func(s *score.Score) (string, error) {
+				before := len(s.Hits)
 				if all {
 					s.Hits = nil
 				}
-				return removeHits(s, given)
+				err := removeHits(s, given)
+				return score.CountLabel(before-len(s.Hits), "hit", "removed"), err
 			})
 			if err != nil {
 				return err
@@ -250,7 +256,7 @@ A line that cannot be read is told with its number, and the others are read.`,
 		Example: "  cuechoir hits import hits.csv",
 		Args:    args(cobra.ExactArgs(1)),
 		RunE: func(_ *cobra.Command, given []string) error {
-			s, err := a.edit(func(s *score.Score) error {
+			s, err := a.edit("hits imported from "+given[0], func(s *score.Score) error {
 				return a.withTable(given[0], func(r io.Reader, name string) error {
 					hits, problems, err := score.ReadHits(r, name, s.Axis())
 					if err != nil {

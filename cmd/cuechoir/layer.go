@@ -85,7 +85,7 @@ it is then checked against the nearest notes of the scale.`,
 		Example: "  cuechoir layer add bass --part score.mid --track 3 --group choir --gain -3 --pan -0.2",
 		Args:    args(cobra.ExactArgs(1)),
 		RunE: func(c *cobra.Command, given []string) error {
-			return a.editLayer(c, given[0], &lf, func(s *score.Score) (*score.Layer, error) {
+			return a.editLayer(c, given[0], "added", &lf, func(s *score.Score) (*score.Layer, error) {
 				if s.Layer(given[0]) != nil {
 					return nil, fault.New(fault.Conflict, "there is a layer %q already", given[0]).Mended("change it with: cuechoir layer set %s", given[0])
 				}
@@ -109,16 +109,16 @@ func (a *app) layerSetCmd() *cobra.Command {
 		Example: "  cuechoir layer set bass --gain -6\n  cuechoir layer set bass --mute=false",
 		Args:    args(cobra.ExactArgs(1)),
 		RunE: func(c *cobra.Command, given []string) error {
-			return a.editLayer(c, given[0], &lf, func(s *score.Score) (*score.Layer, error) { return job.Layer(s, given[0]) })
+			return a.editLayer(c, given[0], "changed", &lf, func(s *score.Score) (*score.Layer, error) { return job.Layer(s, given[0]) })
 		},
 	}
 	lf.register(c)
 	return c
 }
 
-func (a *app) editLayer(c *cobra.Command, name string, lf *layerFlags, find func(*score.Score) (*score.Layer, error)) error {
+func (a *app) editLayer(c *cobra.Command, name, done string, lf *layerFlags, find func(*score.Score) (*score.Layer, error)) error {
 	var notes []string
-	s, err := a.edit(func(s *score.Score) error {
+	s, err := a.edit("layer "+name+" "+done, func(s *score.Score) error {
 		l, err := find(s)
 		if err == nil {
 			notes, err = lf.apply(c, l)
@@ -141,7 +141,7 @@ func (a *app) layerRemoveCmd() *cobra.Command {
 		Example: "  cuechoir layer remove bass",
 		Args:    args(cobra.ExactArgs(1)),
 		RunE: func(_ *cobra.Command, given []string) error {
-			s, err := a.edit(func(s *score.Score) error {
+			s, err := a.edit("layer "+given[0]+" removed", func(s *score.Score) error {
 				if _, err := job.Layer(s, given[0]); err != nil {
 					return err
 				}

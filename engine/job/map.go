@@ -28,7 +28,7 @@ type MapResult struct {
 func SolveMap(ctx context.Context, f *score.Folder, o MapOptions) (MapResult, error) {
 	res := MapResult{Stored: -1}
 	var unmet error
-	_, err := f.Edit(func(s *score.Score) error {
+	_, err := f.Edit("map solved", func(s *score.Score) error {
 		o.Tempo.Rate, o.Tempo.Frames = s.Reference.Rate, s.Reference.Frames
 		o.Tempo.Answers = max(o.Tempo.Answers, o.Choose)
 		var err error

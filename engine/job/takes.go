@@ -47,7 +47,11 @@ func Takes(f *score.Folder, only string) ([]LayerTakes, error) {
 // UseTake puts one take of a layer in use; id "" is the newest, whichever
 // that will be.
 func UseTake(f *score.Folder, layer, id string) error {
-	_, err := f.Edit(func(s *score.Score) error {
+	label := "take " + id + " of " + layer + " put in use"
+	if id == "" {
+		label = "newest take of " + layer + " put in use"
+	}
+	_, err := f.Edit(label, func(s *score.Score) error {
 		l, err := Layer(s, layer)
 		if err != nil {
 			return err

@@ -4,7 +4,6 @@ import (
 	"crypto/rand"
 	"encoding/hex"
 	"errors"
-	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -29,6 +28,14 @@ const lockName = ".cuechoir.lock"
 type Folder struct {
 	Dir  string
 	root *os.Root
+	disk medium
+
+	maxSteps int   // bounds of the history: MaxSteps ...
+	maxBytes int64 // ... and MaxHistoryBytes
+}
+
+func over(dir string, root *os.Root) *Folder {
+	return &Folder{Dir: dir, root: root, disk: disk{}, maxSteps: MaxSteps, maxBytes: MaxHistoryBytes}
 }
 
 // Open opens a score's folder for reading and editing.
@@ -46,7 +53,7 @@ func Open(dir string) (*Folder, error) {
 	if err != nil {
 		return nil, fault.New(fault.Missing, "the folder cannot be opened").In(dir, "").Because(err)
 	}
-	f := &Folder{Dir: dir, root: root}
+	f := over(dir, root)
 	if st, err := root.Stat(FileName); err != nil || !st.Mode().IsRegular() {
 		root.Close()
 		return nil, fault.New(fault.Missing, "this folder holds no %s, so it is not a score", FileName).In(dir, "").
@@ -79,88 +86,35 @@ func (f *Folder) OpenFile(rel string) (*os.File, error) {
 
 // Load reads and checks the document.
 func (f *Folder) Load() (*Score, error) {
-	file, err := f.root.Open(FileName)
+	data, err := f.readText()
 	if err != nil {
-		return nil, fault.New(fault.Missing, "the score cannot be read").In(f.Path(FileName), "").Because(err)
-	}
-	defer file.Close()
-	data, err := io.ReadAll(io.LimitReader(file, MaxFileBytes+1))
-	if err != nil {
-		return nil, fault.New(fault.Unexpected, "reading the score").In(f.Path(FileName), "").Because(err)
+		return nil, err
 	}
 	return Decode(data, f.Path(FileName))
 }
 
-// Edit takes the folder's lock, loads the document, lets change edit it,
-// checks it and saves it at one stroke. When change or the check fails the
-// document stays as it was. A second program that edits at the same moment
-// gets a Conflict.
-func (f *Folder) Edit(change func(*Score) error) (*Score, error) {
-	unlock, err := lock(f.Path(lockName))
-	if err != nil {
+func (f *Folder) readText() ([]byte, error) {
+	data, err := f.readAll(FileName, MaxFileBytes)
+	switch kind := fault.KindOf(err); {
+	case err == nil:
+		return data, nil
+	case kind != fault.Unexpected:
 		return nil, err
+	default:
+		return nil, fault.New(fault.Missing, "the score cannot be read").In(f.Path(FileName), "").Because(err)
 	}
-	defer unlock()
-	s, err := f.Load()
-	if err != nil {
-		return nil, err
-	}
-	if err := change(s); err != nil {
-		return nil, err
-	}
-	return s, f.save(s)
 }
 
-func (f *Folder) save(s *Score) error {
+// encodeValid checks the document and makes its text.
+func encodeValid(s *Score) ([]byte, error) {
 	if err := s.Validate(); err != nil {
-		return fault.New(fault.Usage, "the change was not made").Because(err)
+		return nil, fault.New(fault.Usage, "the change was not made").Because(err)
 	}
 	data, err := Encode(s)
 	if err != nil {
-		return fault.New(fault.Unexpected, "writing the score").Because(err)
+		return nil, fault.New(fault.Unexpected, "writing the score").Because(err)
 	}
-	return replaceFile(f.root, FileName, data, f.Path(FileName))
-}
-
-// replaceFile writes a whole new file beside the old one, flushes it to disk
-// and renames it over: a reader or a power cut meets the old or the new.
-func replaceFile(root *os.Root, rel string, data []byte, shown string) (err error) {
-	tmp := rel + "." + randomWord() + ".tmp"
-	defer func() {
-		if err != nil {
-			root.Remove(tmp)
-			err = fault.New(writeKind(err), "the score could not be saved; the old one is untouched").In(shown, "").Because(err)
-		}
-	}()
-	file, err := root.OpenFile(tmp, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o666)
-	if err != nil {
-		return err
-	}
-	if _, err = file.Write(data); err == nil {
-		err = file.Sync()
-	}
-	if cerr := file.Close(); err == nil {
-		err = cerr
-	}
-	if err != nil {
-		return err
-	}
-	if err = root.Rename(tmp, rel); err != nil {
-		return err
-	}
-	return syncDir(root)
-}
-
-func syncDir(root *os.Root) error {
-	d, err := root.Open(".")
-	if err != nil {
-		return err
-	}
-	defer d.Close()
-	if err := d.Sync(); err != nil && !errors.Is(err, errors.ErrUnsupported) && !errors.Is(err, fs.ErrInvalid) {
-		return err
-	}
-	return nil
+	return data, nil
 }
 
 func randomWord() string {
@@ -198,7 +152,11 @@ func Create(dir string, build func(staging string) (*Score, error)) (*Score, err
 		return nil, err
 	}
 	defer root.Close()
-	if err := (&Folder{Dir: staging, root: root}).save(s); err != nil {
+	text, err := encodeValid(s)
+	if err != nil {
+		return nil, err
+	}
+	if err := over(staging, root).replace(FileName, text); err != nil {
 		return nil, err
 	}
 	os.Remove(dir) // an empty folder gives way; a missing one is fine

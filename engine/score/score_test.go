@@ -129,14 +129,14 @@ func TestEditIsWholeOrNotAtAll(t *testing.T) {
 		"change fails":   func(*Score) error { return errors.New("no") },
 		"result invalid": func(s *Score) error { s.Reference.Frames = -1; return nil },
 	} {
-		if _, err := f.Edit(change); err == nil {
+		if _, err := f.Edit("x", change); err == nil {
 			t.Errorf("%s: no error", name)
 		}
 		if after, _ := os.ReadFile(f.Path(FileName)); !bytes.Equal(before, after) {
 			t.Errorf("%s: the document changed", name)
 		}
 	}
-	if _, err := f.Edit(func(s *Score) error { s.Title = "Other"; return nil }); err != nil {
+	if _, err := f.Edit("title changed", func(s *Score) error { s.Title = "Other"; return nil }); err != nil {
 		t.Fatal(err)
 	}
 	if s, err := f.Load(); err != nil || s.Title != "Other" {
@@ -150,8 +150,8 @@ func TestEditIsWholeOrNotAtAll(t *testing.T) {
 
 func TestSecondEditorIsTold(t *testing.T) {
 	f := makeFolder(t)
-	_, err := f.Edit(func(*Score) error {
-		_, err := f.Edit(func(*Score) error { return nil })
+	_, err := f.Edit("x", func(*Score) error {
+		_, err := f.Edit("x", func(*Score) error { return nil })
 		if fault.KindOf(err) != fault.Conflict {
 			t.Errorf("the second editor got %v, want a conflict", err)
 		}

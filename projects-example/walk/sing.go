@@ -41,7 +41,7 @@ func (w *walker) layers(context.Context) error {
 		return err
 	}
 	notes := 0
-	_, err := w.f.Edit(func(s *score.Score) error {
+	_, err := w.f.Edit(score.CountLabel(len(lines), "layer", "added"), func(s *score.Score) error {
 		for i, l := range lines {
 			p, _, err := job.ReadPart(w.f.Path(partsFile), part.ReadOptions{Track: i + 2}) // track 1 conducts
 			if err != nil {

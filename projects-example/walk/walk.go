@@ -154,7 +154,7 @@ func abs(n int64) int64 { return max(n, -n) }
 
 // hits marks the cuts that matter and solves the map.
 func (w *walker) hits(ctx context.Context) error {
-	_, err := w.f.Edit(func(s *score.Score) error {
+	_, err := w.f.Edit(score.CountLabel(len(example.Hits()), "hit", "added"), func(s *score.Score) error {
 		for _, h := range example.Hits() {
 			s.Hits = append(s.Hits, tempo.Hit{Frame: h.Frame, Must: h.Must, Tolerance: h.Tolerance, Lands: tempo.Lands(h.Lands), Bar: h.Bar, Name: h.Name})
 		}
