@@ -7,7 +7,6 @@ import (
 	"path/filepath"
 	"strings"
 
-	"cuechoir/engine/cutlist"
 	"cuechoir/engine/part"
 	"cuechoir/engine/tempo"
 	"cuechoir/engine/timecode"
@@ -26,7 +25,9 @@ type (
 		Title      string        `toml:"title"`
 		SampleRate int           `toml:"sample_rate"`
 		Reference  fileReference `toml:"reference"`
+		FirstShot  string        `toml:"first_shot,omitempty"`
 		Cuts       []fileCut     `toml:"cuts,omitempty"`
+		Withdrawn  []fileGone    `toml:"withdrawn,omitempty"`
 		Hits       []fileHit     `toml:"hits,omitempty"`
 		Map        *fileMap      `toml:"map,omitempty"`
 		Layers     []fileLayer   `toml:"layers,omitempty"`
@@ -38,13 +39,6 @@ type (
 		Frames  int64         `toml:"frames"`
 		Samples int64         `toml:"samples,omitempty"`
 		Start   string        `toml:"start"`
-	}
-	fileCut struct {
-		Frame      int64   `toml:"frame"`
-		End        int64   `toml:"end,omitempty"`
-		Kind       string  `toml:"kind"`
-		Confidence float64 `toml:"confidence"`
-		Name       string  `toml:"name,omitempty"`
 	}
 	fileHit struct {
 		Frame     int64  `toml:"frame"`
@@ -91,13 +85,7 @@ func Encode(s *Score) ([]byte, error) {
 	f := fileScore{Version: Version, Title: s.Title, SampleRate: s.SampleRate, Reference: fileReference{
 		Source: s.Reference.Source, Sound: s.Reference.Sound, Rate: s.Reference.Rate, Frames: s.Reference.Frames,
 		Samples: s.Reference.Samples, Start: s.Reference.Rate.Timecode(s.Reference.Start)}}
-	for _, c := range s.Cuts {
-		fc := fileCut{Frame: c.Frame, Kind: string(c.Kind), Confidence: c.Confidence, Name: c.Name}
-		if c.End != c.Frame {
-			fc.End = c.End
-		}
-		f.Cuts = append(f.Cuts, fc)
-	}
+	f.setCuts(s)
 	for _, h := range s.Hits {
 		weight := "want"
 		if h.Must {
@@ -217,13 +205,7 @@ func (f *fileScore) model() (*Score, error) {
 		return nil, fmt.Errorf("[reference]: start: %w", err)
 	}
 	s.Reference.Start = start
-	for _, c := range f.Cuts {
-		end := c.End
-		if end == 0 {
-			end = c.Frame
-		}
-		s.Cuts = append(s.Cuts, cutlist.Cut{Frame: c.Frame, End: end, Kind: cutlist.Kind(c.Kind), Confidence: c.Confidence, Name: c.Name})
-	}
+	f.readCuts(s)
 	for i, h := range f.Hits {
 		if h.Weight != "must" && h.Weight != "want" {
 			return nil, fmt.Errorf("[[hits]] %d: weight %q is not one of must, want", i+1, clip(h.Weight))

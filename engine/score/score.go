@@ -47,7 +47,9 @@ type Score struct {
 	Title      string
 	SampleRate int // Hz: 44100, 48000 or 96000
 	Reference  Reference
+	FirstShot  string        // the name of shot 1, which no cut begins
 	Cuts       []cutlist.Cut // in order of frame
+	Withdrawn  []Withdrawn   // in order of frame
 	Hits       []tempo.Hit   // in order of frame
 	Map        *tempo.Map    // nil until solved
 	Layers     []Layer
@@ -61,6 +63,14 @@ type Reference struct {
 	Frames  int64         // length; the last frame may be part-filled when Samples is set
 	Samples int64         // exact length of a reference that is sound alone; 0: Frames decide
 	Start   int64         // time code of frame 0, as a frame count from 00:00:00:00
+}
+
+// Withdrawn is a change of picture that was found and that a person moved or
+// took away: when cuts are found again it does not come back.
+type Withdrawn struct {
+	Frame, End int64 // where it was found, as in a cut
+	Moved      bool  // it was moved ...
+	To         int64 // ... and stands at this frame now
 }
 
 // Layer is one line as sung.
@@ -165,6 +175,28 @@ func (s *Score) validateCuts() error {
 		}
 		if err := checkText(c.Name, maxTitleLen); err != nil {
 			return fmt.Errorf("%s: name: %w", place, err)
+		}
+	}
+	if err := checkText(s.FirstShot, maxTitleLen); err != nil {
+		return fmt.Errorf("first_shot: %w", err)
+	}
+	return s.validateWithdrawn()
+}
+
+func (s *Score) validateWithdrawn() error {
+	if len(s.Withdrawn) > maxCuts {
+		return fmt.Errorf("[[withdrawn]]: more than %d", maxCuts)
+	}
+	frames := s.Reference.Frames
+	for i, w := range s.Withdrawn {
+		place := fmt.Sprintf("[[withdrawn]] %d", i+1)
+		switch {
+		case w.Frame < 0 || w.Frame >= frames || w.Moved && (w.To < 0 || w.To >= frames):
+			return fmt.Errorf("%s: a frame is outside the reference (0 to %d)", place, frames-1)
+		case w.End < w.Frame || w.End > frames:
+			return fmt.Errorf("%s: end %d is not between %d and %d", place, w.End, w.Frame, frames)
+		case i > 0 && w.Frame <= s.Withdrawn[i-1].Frame:
+			return fmt.Errorf("%s: frame %d does not come after %d", place, w.Frame, s.Withdrawn[i-1].Frame)
 		}
 	}
 	return nil

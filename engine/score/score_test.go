@@ -24,7 +24,9 @@ func sample() *Score {
 	return &Score{
 		Title: "The lamp at Orrin Head", SampleRate: 48000,
 		Reference: Reference{Source: "lamp.mp4", Sound: "reference/sound.wav", Rate: r, Frames: 1440, Start: start},
-		Cuts:      []cutlist.Cut{{Frame: 48, End: 48, Kind: cutlist.HardCut, Confidence: 0.97}, {Frame: 96, End: 120, Kind: cutlist.Dissolve, Confidence: 0.8, Name: "sea"}},
+		FirstShot: "the quay",
+		Cuts:      []cutlist.Cut{{Frame: 48, End: 48, Kind: cutlist.HardCut, Confidence: 0.97}, {Frame: 96, End: 120, Kind: cutlist.Dissolve, Confidence: 0.8, Name: "sea", Hand: true}},
+		Withdrawn: []Withdrawn{{Frame: 0, End: 12}, {Frame: 95, End: 118, Moved: true, To: 96}, {Frame: 300, End: 300, Moved: true}},
 		Hits:      []tempo.Hit{{Frame: 48, Must: true, Lands: tempo.LandsBar, Bar: 2, Beat: 1, Name: "door"}, {Frame: 96, Tolerance: 2, Lands: tempo.LandsHalf}},
 		Map:       &tempo.Map{Style: tempo.Steady, Start: timecode.R(-1, 3), Sections: []tempo.Section{{Bars: 8, Metre: tempo.Metre{Num: 4, Den: 4}, FramesPerQuarter: timecode.R(45, 4), Extra: timecode.Int(0)}}},
 		Layers:    []Layer{{Name: "brass-1", Group: "brass", Notes: []part.Note{{Start: timecode.Int(0), Length: timecode.R(3, 2), Key: 57, Lyric: "pah"}}, Use: "t1", GainDB: -3, Pan: -0.5}, {Name: "drums", Mute: true}},
@@ -95,6 +97,10 @@ func TestDecodeRefuses(t *testing.T) {
 		{"gain not a number", edit("gain_db = -3.0", "gain_db = nan"), "gain_db", fault.Malformed},
 		{"terminal codes in the title", edit("'The lamp at Orrin Head'", "\"\\u001b[2J\""), "control character", fault.Malformed},
 		{"weight", edit("weight = 'must'", "weight = 'perhaps'"), "perhaps", fault.Malformed},
+		{"withdrawn outside", edit("frame = 300", "frame = 1440"), "[[withdrawn]] 3", fault.Malformed},
+		{"moved outside", edit("moved_to = 96", "moved_to = -1"), "[[withdrawn]] 2", fault.Malformed},
+		{"withdrawn out of order", edit("frame = 300", "frame = 95"), "does not come after", fault.Malformed},
+		{"withdrawn end before", edit("end = 118", "end = 80"), "[[withdrawn]] 2: end 80", fault.Malformed},
 		{"tempo zero", edit("45/4", "0"), "map", fault.Malformed},
 	}
 	for _, c := range cases {
