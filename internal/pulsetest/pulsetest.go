@@ -16,8 +16,19 @@ import (
 // requireAudio makes a missing sound daemon a failure rather than a skip.
 const requireAudio = "CUECHOIR_REQUIRE_AUDIO"
 
-// Required says whether all that needs a sound system has to run.
+// Required says whether all that needs a sound system has to run, on a machine
+// that does nothing else meanwhile.
 func Required() bool { return os.Getenv(requireAudio) == "1" }
+
+// TooBusy ends a test that a busy machine can spoil: a sound server beside other
+// work slips by itself. Where audio is required it is a failure, else a skip.
+func TooBusy(t testing.TB, format string, args ...any) {
+	t.Helper()
+	if Required() {
+		t.Fatalf(format, args...)
+	}
+	t.Skipf("LOUD SKIP: "+format+"; on a machine that does nothing else: "+requireAudio+"=1 go test -run 'Pulse|RealAudio'", args...)
+}
 
 // Start starts a PulseAudio daemon of the test's own, whose only sink is
 // a digital loop: what is played into it comes back from its monitor. The
