@@ -15,7 +15,7 @@ type Grid struct {
 	rate   timecode.Rate
 	length int64 // frames of the reference
 	tempos []tempoRun
-	metres []metreRun
+	metres metreRuns
 	silent [][2]*big.Rat // quarters from and to, in order
 	first  int           // number of the first bar listed
 	last   int
@@ -27,6 +27,29 @@ type metreRun struct {
 	bar     int // number of the bar that begins at quarter
 	metre   Metre
 	barLen  *big.Rat
+}
+
+// metreRuns are the metres of a map, in order.
+type metreRuns []metreRun
+
+func (m metreRuns) ofBar(bar int) *metreRun {
+	i := sort.Search(len(m), func(i int) bool { return m[i].bar > bar })
+	return &m[max(i-1, 0)]
+}
+
+// barQuarter is where a bar begins.
+func (m metreRuns) barQuarter(bar int) *big.Rat {
+	r := m.ofBar(bar)
+	x := new(big.Rat).SetInt64(int64(bar - r.bar))
+	x.Mul(x, r.barLen)
+	return x.Add(x, r.quarter)
+}
+
+// beatQuarter is where a beat begins.
+func (m metreRuns) beatQuarter(bar, beat int) *big.Rat {
+	x := m.ofBar(bar).metre.BeatQuarters().Rat()
+	x.Mul(x, new(big.Rat).SetInt64(int64(beat-1)))
+	return x.Add(x, m.barQuarter(bar))
 }
 
 // Bounds of a grid.
@@ -150,10 +173,7 @@ func (g *Grid) metreAt(quarter *big.Rat) *metreRun {
 	return &g.metres[max(i-1, 0)]
 }
 
-func (g *Grid) metreOfBar(bar int) *metreRun {
-	i := sort.Search(len(g.metres), func(i int) bool { return g.metres[i].bar > bar })
-	return &g.metres[max(i-1, 0)]
-}
+func (g *Grid) metreOfBar(bar int) *metreRun { return g.metres.ofBar(bar) }
 
 // frameOf is the exact frame position of a quarter.
 func (g *Grid) frameOf(quarter *big.Rat) *big.Rat { return g.tempoAt(quarter).at(quarter) }
@@ -181,19 +201,10 @@ func (g *Grid) barAt(quarter *big.Rat) int {
 }
 
 // barQuarter is where a bar begins.
-func (g *Grid) barQuarter(bar int) *big.Rat {
-	r := g.metreOfBar(bar)
-	x := new(big.Rat).SetInt64(int64(bar - r.bar))
-	x.Mul(x, r.barLen)
-	return x.Add(x, r.quarter)
-}
+func (g *Grid) barQuarter(bar int) *big.Rat { return g.metres.barQuarter(bar) }
 
 // beatQuarter is where a beat begins.
-func (g *Grid) beatQuarter(bar, beat int) *big.Rat {
-	x := g.metreOfBar(bar).metre.BeatQuarters().Rat()
-	x.Mul(x, new(big.Rat).SetInt64(int64(beat-1)))
-	return x.Add(x, g.barQuarter(bar))
-}
+func (g *Grid) beatQuarter(bar, beat int) *big.Rat { return g.metres.beatQuarter(bar, beat) }
 
 // FrameAt is the frame position of a quarter: exact when its terms fit a
 // Ratio, else the nearest 1/2^20 frame.

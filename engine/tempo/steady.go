@@ -142,12 +142,17 @@ func (p *problem) clicks() []click {
 // beatFrames is the frames of a beat at a tempo, exact to 1/1000 BPM where the
 // rate allows.
 func (p *problem) beatFrames(bpm float64) timecode.Ratio {
-	milli := int64(math.Round(bpm * 1000))
-	r := timecode.R(60_000*p.o.Rate.Num, p.o.Rate.Den*milli)
+	r := beatFrames(bpm, p.o.Rate)
 	if r.Den*p.perQuarter > maxRatioDen {
 		r = timecode.R(int64(math.Round(60*p.fps/bpm*1e6)), 1_000_000)
 	}
 	return r
+}
+
+// beatFrames is the frames of a beat at a tempo to 1/1000 BPM.
+func beatFrames(bpm float64, rate timecode.Rate) timecode.Ratio {
+	milli := max(int64(math.Round(bpm*1000)), 1)
+	return timecode.R(60_000*rate.Num, rate.Den*milli)
 }
 
 // pairClicks adds the tempos of pairs of hits: musts first, then the pairs
