@@ -1,0 +1,5 @@
+//go:build !race
+
+package score
+
+const raceBuild = false
