@@ -76,19 +76,7 @@ func (v Voice) addConsonant(out []float32, start int64, n Note, key uint64) {
 	var r resonator
 	hz := min(s.hz, topShare*sr)
 	r.tune(hz, s.bandwidth, sr)
-	// RMS of white noise through the section, from its impulse response.
-	power := 0.0
-	probe := r
-	for i := range 4096 {
-		x := 0.0
-		if i == 0 {
-			x = 1
-		}
-		y := probe.a*x + probe.b*probe.y1 + probe.c*probe.y2
-		probe.y2, probe.y1 = probe.y1, y
-		power += y * y
-	}
-	gain := math.Pow(10, (NominalDBFS+n.LevelDB+s.levelDB)/20) * math.Sqrt(3/power)
+	gain := math.Pow(10, (NominalDBFS+n.LevelDB+s.levelDB)/20) * math.Sqrt(3/r.power())
 	white := noise{seed: key}
 	rise := s.attack * float64(length)
 	for i := range length {

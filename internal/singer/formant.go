@@ -73,6 +73,19 @@ func (r *resonator) gain(hz, sampleRate float64) float64 {
 	return r.a / cmplx.Abs(1-complex(r.b, 0)*z-complex(r.c, 0)*z*z)
 }
 
+// power is the mean square of white noise of power 1 through the
+// resonator, from its impulse response.
+func (r *resonator) power() float64 {
+	sum, y1, y2 := 0.0, 0.0, 0.0
+	x := 1.0
+	for range 4096 {
+		y := r.a*x + r.b*y1 + r.c*y2
+		x, y2, y1 = 0, y1, y
+		sum += y * y
+	}
+	return sum
+}
+
 // tract is the cascade of up to five formants; those that the sample rate
 // cannot hold are left out.
 type tract struct {

@@ -1,5 +1,6 @@
 // Package singer is a synthetic singer whose pitch and onsets are known
-// exactly, for tests and for the demonstration.
+// exactly, for tests and for the demonstration; it also says a few words (Say),
+// to count in with.
 //
 // Method: the source-filter model. A glottal flow derivative (Rosenberg 1971,
 // pulse C) is built from its exact Fourier series, cut off below half the
