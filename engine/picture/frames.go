@@ -119,6 +119,9 @@ func (r *reader) filtered(ctx context.Context, filter string, w, h int, fn func(
 		return r.info, err
 	}
 	r.info.Frames = e.next
+	if r.begin == nil {
+		r.begin = e.begin()
+	}
 	r.o.Progress(e.next, e.next, "reading the picture")
 	return r.info, r.judge(res, p.count)
 }
@@ -133,26 +136,6 @@ func greyFilter(w, h int) string {
 // lastEnd is the tick at which the last picture ends, when it is known and
 // matters: at a constant rate each picture lasts one frame.
 func (r *reader) lastEnd() (int64, bool) { return r.times.end, r.times.hasEnd && r.times.variable }
-
-// judge turns FFmpeg's complaints into notes, or into an error when the film
-// is not there or much of it is not.
-func (r *reader) judge(res decoder.Result, decoded int64) error {
-	if decoded == 0 || res.ExitCode != 0 {
-		return r.unreadable(res)
-	}
-	lost := r.times.packets - decoded
-	if lost*10 > r.times.packets {
-		return fault.New(fault.Malformed, "is damaged: %d of its %d pictures cannot be decoded", lost, r.times.packets).
-			In(r.path, "").Mended("copy it again from where it came")
-	}
-	if lost > 0 {
-		r.info.note("%d of %d pictures could not be decoded; the ones before them stand in", lost, r.times.packets)
-	}
-	if len(res.Errors) > 0 {
-		r.info.note("the video is damaged in places (ffmpeg: %.200s)", strings.Join(res.Errors, "; "))
-	}
-	return nil
-}
 
 // pairer joins the pixels on standard output with the timestamps in the log:
 // the filter showinfo writes a frame's line before its pixels leave. Between
@@ -235,17 +218,18 @@ func (p *pairer) finish() error {
 // evener lays frames with timestamps onto the places of a constant rate. It
 // holds one frame back: a frame is shown until the next one begins.
 type evener struct {
-	w, h   int
-	rate   timecode.Rate
-	base   timecode.Ratio
-	fn     func(Grey) error
-	note   func(string, ...any)
-	held   []byte
-	has    bool
-	heldAt int64 // place of the held frame
-	next   int64 // place to give out next
-	first  int64 // tick of place zero
-	shift  int64 // places added after a jump of the clock
+	w, h     int
+	rate     timecode.Rate
+	base     timecode.Ratio
+	fn       func(Grey) error
+	note     func(string, ...any)
+	held     []byte
+	has      bool
+	heldAt   int64 // place of the held frame
+	next     int64 // place to give out next
+	first    int64 // tick of place zero
+	hasFirst bool
+	shift    int64 // places added after a jump of the clock
 }
 
 // A jump of the clock by more than this is a fault of the file, not a pause.
@@ -256,7 +240,7 @@ const (
 
 func (e *evener) push(at int64, known bool, pix []byte) error {
 	if !e.has {
-		e.has, e.first = true, at
+		e.has, e.first, e.hasFirst = true, at, known
 		e.held = append(e.held[:0], pix...)
 		return nil
 	}
@@ -278,6 +262,14 @@ func (e *evener) push(at int64, known bool, pix []byte) error {
 	}
 	e.held = append(e.held[:0], pix...) // a second frame on one place: the later is seen
 	return nil
+}
+
+// begin is the time of place zero, in seconds; nil when it is not known.
+func (e *evener) begin() *big.Rat {
+	if !e.hasFirst {
+		return nil
+	}
+	return new(big.Rat).Mul(big.NewRat(e.first, 1), e.base.Rat())
 }
 
 // place is the nearest place of a tick.

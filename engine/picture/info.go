@@ -10,9 +10,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
-	"io"
-	"os"
-	"slices"
+	"math/big"
 	"strconv"
 	"strings"
 
@@ -49,6 +47,7 @@ type Options struct {
 	Engine   decoder.Engine                       // "" leaves it to decoder.EngineEnv, then to what is installed
 	Within   string                               // a folder that the file must not leave, links too; "" for no such bound
 	Progress func(done, total int64, what string) // frames done, of about total (0: not known); may be nil
+	Stills   Target                               // where Analyse writes stills of the frames it reads; the zero Target for nowhere
 }
 
 // reader is a session with one file and what its header says.
@@ -58,7 +57,9 @@ type reader struct {
 	info  Info
 	video *probeStream // nil: no picture
 	sound *probeStream // nil: no sound
-	times timing       // of the picture
+	form  string       // FFmpeg's name of the container
+	times timing       // of the picture, once readTiming has run
+	begin *big.Rat     // seconds at which frame 0 begins, once frames has run; nil: not known
 	o     Options
 }
 
@@ -91,6 +92,7 @@ type probeStream struct {
 	Index       int    `json:"index"`
 	Type        string `json:"codec_type"`
 	Codec       string `json:"codec_name"`
+	Tag         string `json:"codec_tag_string"`
 	Width       int    `json:"width"`
 	Height      int    `json:"height"`
 	SAR         string `json:"sample_aspect_ratio"`
@@ -115,6 +117,7 @@ type probeStream struct {
 type probeFile struct {
 	Streams []probeStream `json:"streams"`
 	Format  struct {
+		Name     string            `json:"format_name"`
 		Duration string            `json:"duration"`
 		Tags     map[string]string `json:"tags"`
 	} `json:"format"`
@@ -137,46 +140,19 @@ func (r *reader) readHeader(ctx context.Context) error {
 		return err
 	}
 	if res.ExitCode != 0 {
-		return r.unreadable(res)
+		return r.unreadable(res, nil)
 	}
 	var f probeFile
 	if err := json.Unmarshal(text, &f); err != nil {
 		return fault.New(fault.Malformed, "its header cannot be understood").In(r.path, "").Because(err)
 	}
+	r.form = f.Format.Name
 	r.pickStreams(&f)
 	if r.video == nil && r.sound == nil {
 		return fault.New(fault.Unsupported, "holds neither a picture nor sound that can be read").In(r.path, "").
 			Mended("name a video or sound file")
 	}
 	return r.describe(&f)
-}
-
-// unreadable is the error for a file that FFmpeg gives up on.
-func (r *reader) unreadable(res decoder.Result) error {
-	what, said := "is not a video or sound file that can be read", strings.Join(res.Errors, "; ")
-	if strings.Contains(said, "moov atom not found") && startsAsMP4(r.path) {
-		what = "is cut short: its table of contents is missing"
-	}
-	f := fault.New(fault.Malformed, "%s", what).In(r.path, "").Mended("copy it again, or export it again from where it was made")
-	if said != "" {
-		f = f.Because(fmt.Errorf("ffmpeg: %.300s", said))
-	}
-	return f
-}
-
-// startsAsMP4 reports whether a file begins with a box of ISO/IEC 14496-12;
-// FFmpeg takes any file of that name for one.
-func startsAsMP4(path string) bool {
-	f, err := os.Open(path)
-	if err != nil {
-		return false
-	}
-	defer f.Close()
-	var head [8]byte
-	if _, err := io.ReadFull(f, head[:]); err != nil {
-		return false
-	}
-	return slices.Contains([]string{"ftyp", "mdat", "free", "skip", "wide", "moov"}, string(head[4:]))
 }
 
 // pickStreams takes the first moving picture, and the sound that the file
@@ -220,6 +196,9 @@ func (r *reader) describe(f *probeFile) error {
 	}
 	if o := r.video.FieldOrder; o != "" && o != "progressive" && o != "unknown" {
 		i.note("the picture is interlaced: both fields of a frame are read as one, so a cut between fields counts from the frame it is in")
+	}
+	if r.form == "mpegts" && endsInPacket(r.path) {
+		i.note("the file ends in the middle of a packet, as one does whose copying was broken off: its end may be missing")
 	}
 	i.StartTimecode = startTimecode(f)
 	return nil

@@ -14,7 +14,6 @@ import (
 	"cuechoir/engine/timecode"
 	"cuechoir/internal/audiofile"
 	"cuechoir/internal/decoder"
-	"cuechoir/internal/dsp"
 	"cuechoir/internal/fault"
 )
 
@@ -32,8 +31,12 @@ func Sound(ctx context.Context, path string, sampleRate int, dstWAV string, o Op
 		return 0, err
 	}
 	defer r.Close()
+	return r.writeSound(ctx, sampleRate, dstWAV)
+}
+
+func (r *reader) writeSound(ctx context.Context, sampleRate int, dstWAV string) (frames int64, err error) {
 	if r.sound == nil {
-		return 0, fault.New(fault.Unsupported, "has no sound that can be read").In(path, "").
+		return 0, fault.New(fault.Unsupported, "has no sound that can be read").In(r.path, "").
 			Mended("name a file with sound, or work without the reference's sound")
 	}
 	start, err := r.pictureStart(ctx)
@@ -74,6 +77,7 @@ func Sound(ctx context.Context, path string, sampleRate int, dstWAV string, o Op
 	if err := os.Rename(tmp.Name(), dstWAV); err != nil {
 		return 0, cannotWrite(dstWAV, err)
 	}
+	r.tellSound(l)
 	return l.written, nil
 }
 
@@ -83,8 +87,13 @@ func cannotWrite(path string, err error) error {
 
 // pictureStart is the time, in seconds, of the first frame; nil without one.
 func (r *reader) pictureStart(ctx context.Context) (*big.Rat, error) {
-	if r.video == nil {
-		return nil, nil
+	if r.video == nil || r.begin != nil {
+		return r.begin, nil
+	}
+	if r.form == "avi" { // its first picture's place is in its packets
+		if err := r.readTiming(ctx); err != nil || r.begin != nil {
+			return r.begin, err
+		}
 	}
 	var start *big.Rat
 	base, _ := parseRational(r.video.TimeBase)
@@ -108,7 +117,7 @@ func (r *reader) pictureStart(ctx context.Context) (*big.Rat, error) {
 		return nil, err
 	}
 	if p.count == 0 {
-		return nil, r.unreadable(res)
+		return nil, r.unreadable(res, r.video)
 	}
 	return start, nil
 }
@@ -134,7 +143,7 @@ func (r *reader) decodeSound(ctx context.Context, l *layer, channels int) error 
 		err = p.finish()
 	}
 	if err == nil && (res.ExitCode != 0 || !p.any) {
-		err = r.unreadable(res)
+		err = r.unreadable(res, r.sound)
 	}
 	if err == nil {
 		err = l.finish()
@@ -235,128 +244,4 @@ func (p *soundPairer) finish() error {
 		p.err = fault.New(fault.Unexpected, "the decoder gave %d bytes of sound without timestamps", len(p.raw))
 	}
 	return p.err
-}
-
-// layer lays runs of sound on their places in time and writes them.
-type layer struct {
-	w        *audiofile.Writer
-	rate     int // of the file's sound
-	channels int
-	base     timecode.Ratio // seconds a tick
-	start    *big.Rat       // seconds at which sample 0 stands; nil: at the first sound
-	pos      int64          // samples laid so far, at rate
-	res      []*dsp.Resampler
-	plane    [][]float32
-	out      [][]float32
-	mix      []float32
-	written  int64
-}
-
-func newLayer(w *audiofile.Writer, from, to, channels int, start *big.Rat) (*layer, error) {
-	l := &layer{w: w, rate: from, channels: channels, base: timecode.R(1, int64(from)), start: start,
-		plane: make([][]float32, channels), out: make([][]float32, channels)}
-	if from != to {
-		for range channels {
-			r, err := dsp.NewResampler(from, to)
-			if err != nil {
-				return nil, err
-			}
-			l.res = append(l.res, r)
-		}
-	}
-	return l, nil
-}
-
-func (l *layer) rebase(b timecode.Ratio) { l.base = b }
-
-// What is not worth mending: containers round timestamps to a millisecond, and
-// a shift below this between runs is such rounding, not a gap.
-const slackSeconds = 0.02
-
-// A jump of the sound's clock by more than this is a fault of the file.
-const maxSoundGapSeconds = 600
-
-func (l *layer) push(at int64, known bool, x []float32) error {
-	if known {
-		t := new(big.Rat).Mul(big.NewRat(at, 1), l.base.Rat())
-		if l.start == nil {
-			l.start = t
-		}
-		t.Sub(t, l.start)
-		t.Mul(t, big.NewRat(int64(l.rate), 1))
-		if f, _ := t.Float64(); math.Abs(f) < 1e15 {
-			gap := timecode.RoundRat(t) - l.pos
-			slack := int64(slackSeconds * float64(l.rate))
-			if l.pos == 0 {
-				slack = 0
-			}
-			switch n := int64(len(x) / l.channels); {
-			case gap > maxSoundGapSeconds*int64(l.rate): // read on without a gap
-			case gap > slack:
-				if err := l.silence(gap); err != nil {
-					return err
-				}
-			case gap < -slack:
-				x = x[min(n, -gap)*int64(l.channels):]
-			}
-		}
-	}
-	return l.add(x)
-}
-
-func (l *layer) silence(frames int64) error {
-	quiet := make([]float32, 4096*l.channels)
-	for frames > 0 {
-		n := min(frames, 4096)
-		if err := l.add(quiet[:n*int64(l.channels)]); err != nil {
-			return err
-		}
-		frames -= n
-	}
-	return nil
-}
-
-// add writes interleaved samples, at the output's rate.
-func (l *layer) add(x []float32) error {
-	l.pos += int64(len(x) / l.channels)
-	if l.res == nil {
-		return l.write(x)
-	}
-	for c := range l.channels {
-		p := l.plane[c][:0]
-		for i := c; i < len(x); i += l.channels {
-			p = append(p, x[i])
-		}
-		l.plane[c] = p
-		l.out[c] = l.res[c].Push(l.out[c][:0], p)
-	}
-	return l.write(l.interleave())
-}
-
-func (l *layer) interleave() []float32 {
-	l.mix = l.mix[:0]
-	for i := range l.out[0] {
-		for c := range l.channels {
-			l.mix = append(l.mix, l.out[c][i])
-		}
-	}
-	return l.mix
-}
-
-func (l *layer) write(x []float32) error {
-	if len(x) == 0 {
-		return nil
-	}
-	l.written += int64(len(x) / l.channels)
-	return l.w.Write(x)
-}
-
-func (l *layer) finish() error {
-	if l.res == nil {
-		return nil
-	}
-	for c := range l.channels {
-		l.out[c] = l.res[c].Flush(l.out[c][:0])
-	}
-	return l.write(l.interleave())
 }

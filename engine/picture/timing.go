@@ -3,11 +3,10 @@ package picture
 import (
 	"bytes"
 	"context"
-	"fmt"
 	"math"
+	"math/big"
 	"slices"
 	"strconv"
-	"strings"
 
 	"cuechoir/engine/timecode"
 	"cuechoir/internal/decoder"
@@ -20,35 +19,23 @@ type timing struct {
 	rate     timecode.Rate
 	packets  int64 // pictures that the file holds, those cut by an edit list left out
 	variable bool
+	first    int64 // decoding tick of the first packet
+	hasFirst bool
 	end      int64 // tick at which the last picture ends
 	hasEnd   bool
-}
-
-// cutShort is the error for a file of which the end is missing: it holds
-// fewer pictures than its own index counts, or FFmpeg met its end too early.
-func (r *reader) cutShort(stored int64, res decoder.Result) error {
-	promised, err := strconv.ParseInt(r.video.FrameCount, 10, 64)
-	if err == nil && stored < promised-max(2, promised/100) { // AVI counts pictures that it delays
-		return fault.New(fault.Malformed, "is cut short: it holds %d of its %d pictures", stored, promised).
-			In(r.path, "").Mended("copy it again from where it came")
-	}
-	for _, line := range res.Errors {
-		for _, sign := range []string{"ended prematurely", "partial file"} {
-			if strings.Contains(line, sign) {
-				return fault.New(fault.Malformed, "is cut short").In(r.path, "").Because(fmt.Errorf("ffmpeg: %.200s", line)).
-					Mended("copy it again from where it came")
-			}
-		}
-	}
-	return nil
 }
 
 // maxPackets bounds the pictures of a file: 8 million are 38 hours at 60 a second.
 const maxPackets = 8 << 20
 
 // readTiming lists the picture's packets, without decoding, and finds the rate
-// that their timestamps keep.
+// that their timestamps keep. An AVI has a place in the file for each picture
+// and no time at which it is shown: its first picture stands at its first
+// place, however many more the decoder must see before it can show it.
 func (r *reader) readTiming(ctx context.Context) error {
+	if r.times.rate.Num != 0 {
+		return nil // read already
+	}
 	base, ok := parseRational(r.video.TimeBase)
 	if !ok {
 		return fault.New(fault.Malformed, "its picture has no clock").In(r.path, "")
@@ -75,7 +62,7 @@ func (r *reader) readTiming(ctx context.Context) error {
 	res, err := r.Run(ctx, decoder.Step{
 		Tool: "ffprobe",
 		Before: []string{"-select_streams", strconv.Itoa(r.video.Index),
-			"-show_entries", "packet=pts,duration,flags", "-of", "compact=p=0"},
+			"-show_entries", "packet=pts,dts,duration,flags", "-of", "compact=p=0"},
 		Stdout: l.write,
 	})
 	if err == nil {
@@ -84,6 +71,7 @@ func (r *reader) readTiming(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	t.first, t.hasFirst = l.first, l.hasFirst
 	slices.Sort(pts)
 	t.rate, t.variable = findRate(slices.Compact(pts), base, r.video)
 	if int64(len(pts)) < t.packets*9/10 { // no clock in the packets: the header decides
@@ -99,6 +87,9 @@ func (r *reader) readTiming(ctx context.Context) error {
 		}
 	}
 	r.times = t
+	if r.form == "avi" && t.hasFirst {
+		r.begin = new(big.Rat).Mul(big.NewRat(t.first, 1), base.Rat())
+	}
 	r.info.Rate, r.info.VariableRate = t.rate, t.variable
 	if t.variable {
 		r.info.note("the frames do not come evenly; they are read at a constant %s frames a second, by their timestamps", t.rate)
@@ -106,10 +97,12 @@ func (r *reader) readTiming(ctx context.Context) error {
 	return nil
 }
 
-// packetLines reads "pts=1001|duration=1001|flags=K_" lines.
+// packetLines reads "pts=1001|dts=1001|duration=1001|flags=K_" lines.
 type packetLines struct {
-	part []byte
-	each func(pts, duration int64, hasPTS, discard bool) error
+	part     []byte
+	first    int64 // the first dts
+	hasFirst bool
+	each     func(pts, duration int64, hasPTS, discard bool) error
 }
 
 func (l *packetLines) write(p []byte) error {
@@ -139,6 +132,10 @@ func (l *packetLines) line(b []byte) error {
 			any = true
 			if n, err := strconv.ParseInt(string(v), 10, 64); err == nil && n > -maxTick && n < maxTick {
 				pts, hasPTS = n, true
+			}
+		case "dts":
+			if n, err := strconv.ParseInt(string(v), 10, 64); err == nil && !l.hasFirst && n > -maxTick && n < maxTick {
+				l.first, l.hasFirst = n, true
 			}
 		case "duration":
 			if n, err := strconv.ParseInt(string(v), 10, 64); err == nil && n > 0 && n < maxTick {

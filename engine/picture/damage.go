@@ -1,0 +1,140 @@
+package picture
+
+import (
+	"fmt"
+	"io"
+	"os"
+	"slices"
+	"strconv"
+	"strings"
+
+	"cuechoir/internal/decoder"
+	"cuechoir/internal/fault"
+)
+
+// judge turns FFmpeg's complaints into notes, or into an error when the film
+// is not there or much of it is not.
+func (r *reader) judge(res decoder.Result, decoded int64) error {
+	if decoded == 0 || res.ExitCode != 0 {
+		return r.unreadable(res, r.video)
+	}
+	lost := r.times.packets - decoded
+	if lost*10 > r.times.packets {
+		return fault.New(fault.Malformed, "is damaged: %d of its %d pictures cannot be decoded", lost, r.times.packets).
+			In(r.path, "").Mended("copy it again from where it came")
+	}
+	if lost > 0 {
+		r.info.note("%d of %d pictures could not be decoded; the ones before them stand in", lost, r.times.packets)
+	}
+	if len(res.Errors) > 0 {
+		r.info.note("the video is damaged in places (ffmpeg: %.200s)", strings.Join(res.Errors, "; "))
+	}
+	return nil
+}
+
+// cutShort is the error for a file of which the end is missing: it holds
+// fewer pictures than its own index counts, or FFmpeg met its end too early.
+func (r *reader) cutShort(stored int64, res decoder.Result) error {
+	promised, err := strconv.ParseInt(r.video.FrameCount, 10, 64)
+	if err == nil && stored < promised-max(2, promised/100) { // AVI counts pictures that it delays
+		return fault.New(fault.Malformed, "is cut short: it holds %d of its %d pictures", stored, promised).
+			In(r.path, "").Mended("copy it again from where it came")
+	}
+	for _, line := range res.Errors {
+		for _, sign := range []string{"ended prematurely", "partial file"} {
+			if strings.Contains(line, sign) {
+				return fault.New(fault.Malformed, "is cut short").In(r.path, "").Because(fmt.Errorf("ffmpeg: %.200s", line)).
+					Mended("copy it again from where it came")
+			}
+		}
+	}
+	return nil
+}
+
+// unreadable is the error for a file of which FFmpeg gives up on stream s (nil:
+// on the whole).
+func (r *reader) unreadable(res decoder.Result, s *probeStream) error {
+	what, said := "is not a video or sound file that can be read", strings.Join(res.Errors, "; ")
+	if s != nil && noDecoder(said) {
+		return r.unknownCodec(s)
+	}
+	if strings.Contains(said, "moov atom not found") && startsAsMP4(r.path) {
+		what = "is cut short: its table of contents is missing"
+	}
+	f := fault.New(fault.Malformed, "%s", what).In(r.path, "").Mended("copy it again, or export it again from where it was made")
+	if said != "" {
+		f = f.Because(fmt.Errorf("ffmpeg: %.300s", said))
+	}
+	return f
+}
+
+// startsAsMP4 reports whether a file begins with a box of ISO/IEC 14496-12;
+// FFmpeg takes any file of that name for one.
+func startsAsMP4(path string) bool {
+	f, err := os.Open(path)
+	if err != nil {
+		return false
+	}
+	defer f.Close()
+	var head [8]byte
+	if _, err := io.ReadFull(f, head[:]); err != nil {
+		return false
+	}
+	return slices.Contains([]string{"ftyp", "mdat", "free", "skip", "wide", "moov"}, string(head[4:]))
+}
+
+// noDecoder reports whether FFmpeg gave up for want of a decoder.
+func noDecoder(said string) bool {
+	return strings.Contains(said, "no decoder found for") || strings.Contains(said, "Decoder (codec") ||
+		strings.Contains(said, "Decoder not found")
+}
+
+// unknownCodec names the form that the engine cannot decode.
+func (r *reader) unknownCodec(s *probeStream) error {
+	kind, name := "picture", s.Codec
+	if s.Type == "audio" {
+		kind = "sound"
+	}
+	if name == "" || name == "unknown" || name == "none" {
+		name = s.Tag
+	}
+	f := fault.New(fault.Unsupported, "its %s is coded as %.40q, which the %s decoder does not know", kind, name, r.Engine()).In(r.path, "")
+	if r.Engine() == decoder.Embedded {
+		return f.Mended("install ffmpeg, which knows more, or convert the file to MP4 with H.264 and AAC")
+	}
+	return f.Mended("install a newer ffmpeg, or convert the file to MP4 with H.264 and AAC")
+}
+
+// The packets of a transport stream, in bytes: plain, with a clock before each
+// (Blu-ray and camcorders), with error correction after each. Each has its sync
+// byte (ISO/IEC 13818-1, 2.4.3.2).
+var transportPackets = []struct{ size, sync int64 }{{188, 0}, {192, 4}, {204, 0}}
+
+const transportSync = 0x47
+
+// endsInPacket reports whether a transport stream's last packet is not whole.
+// The stream has no length of its own: this is all that a file cut short at a
+// quiet place shows of it.
+func endsInPacket(path string) bool {
+	f, err := os.Open(path)
+	if err != nil {
+		return false
+	}
+	defer f.Close()
+	st, err := f.Stat()
+	if err != nil {
+		return false
+	}
+	for _, p := range transportPackets {
+		var b [1]byte
+		is := true
+		for k := range int64(3) {
+			_, err := f.ReadAt(b[:], k*p.size+p.sync)
+			is = is && err == nil && b[0] == transportSync
+		}
+		if is {
+			return st.Size()%p.size != 0
+		}
+	}
+	return false
+}
