@@ -1,15 +1,12 @@
 package cutlist
 
 import (
-	"bytes"
 	"reflect"
 	"strings"
 	"testing"
 
 	"cuechoir/engine/timecode"
 	"cuechoir/internal/fault"
-
-	"pgregory.net/rapid"
 )
 
 func axis(r timecode.Rate, start string, frames int64) Axis {
@@ -75,47 +72,4 @@ func TestReadCSVRefuses(t *testing.T) {
 			t.Errorf("%.10q: %v, want %v", text, err, kind)
 		}
 	}
-}
-
-func TestCSVRoundTrip(t *testing.T) {
-	a := axis(timecode.Rate2997DF, "01:00:00;00", 5000)
-	rapid.Check(t, func(t *rapid.T) {
-		var cuts []Cut
-		for range rapid.IntRange(0, 20).Draw(t, "n") {
-			f := rapid.Int64Range(0, 4999).Draw(t, "frame")
-			c := Cut{Frame: f, End: f, Kind: HardCut, Confidence: 1, Name: rapid.StringMatching(`([a-z",; ]{0,12}[a-z])?`).Draw(t, "name")}
-			c.Name = strings.TrimSpace(c.Name)
-			if rapid.Bool().Draw(t, "soft") {
-				c.Kind, c.End = Dissolve, rapid.Int64Range(f, 5000).Draw(t, "end")
-			}
-			cuts = append(cuts, c)
-		}
-		cuts = Merge(nil, cuts)
-		var b bytes.Buffer
-		if err := WriteCSV(&b, cuts, a); err != nil {
-			t.Fatal(err)
-		}
-		back, problems, err := ReadCSV(&b, "x.csv", a)
-		if err != nil || len(problems) > 0 || len(back) != len(cuts) || (len(cuts) > 0 && !reflect.DeepEqual(back, cuts)) {
-			t.Fatalf("%v %v: %v, want %v", err, problems, back, cuts)
-		}
-	})
-}
-
-func FuzzCSV(f *testing.F) {
-	for _, s := range []string{"10\n20\n", "frame,kind,end,name\n1,dissolve,9,\"a, b\"\n", "timecode\n00:00:01;12\n", "seconds\n1.5\n", "\"", "a;b\tc,d", "1e999999999\n", "# x\n\n;;\n"} {
-		f.Add(s)
-	}
-	a := axis(timecode.Rate23976, "01:00:00:00", 100000)
-	f.Fuzz(func(t *testing.T, s string) {
-		cuts, _, err := ReadCSV(strings.NewReader(s), "f.csv", a)
-		if err != nil {
-			return
-		}
-		for i, c := range cuts {
-			if c.Validate(a.Frames) != nil || i > 0 && c.Frame <= cuts[i-1].Frame {
-				t.Fatalf("cut %d of %q is not valid: %+v", i, s, c)
-			}
-		}
-	})
 }

@@ -123,6 +123,8 @@ func Read(r io.Reader, name string, f Format, a Axis) (List, []Problem, error) {
 		return readRows(r, name, cutColumns, a)
 	case FormatShots:
 		return readRows(r, name, shotColumns, a)
+	case FormatEDL:
+		return readEDL(r, name, a)
 	}
 	return List{}, nil, fault.New(fault.Unsupported, "the form %q is not read", f).In(name, "")
 }
@@ -139,6 +141,8 @@ func Write(w io.Writer, f Format, l List, a Axis) error {
 		return writeCSV(w, l, a)
 	case FormatShots:
 		return writeShots(w, l)
+	case FormatEDL:
+		return writeEDL(w, l, a)
 	}
 	return fault.New(fault.Unsupported, "the form %q is not written", f)
 }
