@@ -22,7 +22,7 @@ func Verify(ctx context.Context, f *score.Folder, progress Progress) ([]Checked,
 	if err != nil {
 		return nil, err
 	}
-	out := []Checked{{What: score.FileName}}
+	out := []Checked{{What: score.FileName}, {What: score.HistoryDir, Err: f.VerifyHistory()}}
 	if s.Reference.Sound != "" {
 		out = append(out, Checked{s.Reference.Sound, verifySound(f, s)})
 	}
