@@ -88,22 +88,28 @@ func readable(path string) error {
 
 // fromPicture fills the score from a file that the video decoder reads.
 func (res *NewResult) fromPicture(ctx context.Context, s *score.Score, staging string, o NewOptions) error {
-	po := picture.Options{Engine: o.Engine, Progress: o.Progress}
-	info, err := picture.Probe(ctx, o.Reference, po)
+	stills, done, err := stillsTarget(staging, nil)
 	if err != nil {
 		return err
 	}
+	defer done()
+	file, err := picture.Open(ctx, o.Reference, picture.Options{Engine: o.Engine, Progress: o.Progress, Stills: stills})
+	if err != nil {
+		return err
+	}
+	defer file.Close()
+	info := file.Info()
 	wav := filepath.Join(staging, filepath.FromSlash(soundName))
 	if info.HasPicture {
 		var cuts []cutlist.Cut
-		if info, cuts, err = picture.Analyse(ctx, o.Reference, po); err != nil {
+		if info, cuts, err = file.Analyse(ctx); err != nil {
 			return err
 		}
 		s.Cuts = cuts
 		s.Reference.Frames = info.Frames
 	}
 	if info.HasSound {
-		frames, err := picture.Sound(ctx, o.Reference, s.SampleRate, wav, po)
+		frames, err := file.Sound(ctx, s.SampleRate, wav)
 		if err != nil {
 			return err
 		}
@@ -114,8 +120,8 @@ func (res *NewResult) fromPicture(ctx context.Context, s *score.Score, staging s
 	} else {
 		res.Notes = append(res.Notes, "the reference has no sound: there will be nothing to hear beside the click")
 	}
-	res.Info = info
-	res.Notes = append(res.Notes, info.Notes...)
+	res.Info = file.Info() // with the notes of all that was read
+	res.Notes = append(res.Notes, res.Info.Notes...)
 	if err := res.setRate(s, o, info); err != nil {
 		return err
 	}

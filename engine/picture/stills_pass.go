@@ -72,10 +72,9 @@ func (r *reader) framesAndStills(ctx context.Context, to Target, fn func(Grey) e
 	})
 }
 
-// MakeStills decodes the picture and writes its stills. When accept (it may be
-// nil) refuses the film that was read, nothing is written. Errors: what
-// Analyse gives, accept's, DiskFull.
-func MakeStills(ctx context.Context, path string, to Target, accept func(Info) error, o Options) (Info, error) {
+// MakeStills decodes the picture and writes its stills to o.Stills. Errors:
+// what Analyse gives, Accept's, DiskFull.
+func MakeStills(ctx context.Context, path string, o Options) (Info, error) {
 	r, err := open(ctx, path, o)
 	if err != nil {
 		return Info{}, err
@@ -85,12 +84,8 @@ func MakeStills(ctx context.Context, path string, to Target, accept func(Info) e
 		return r.info, noPicture(path)
 	}
 	w, h := stillSize(r.info.Width, r.info.Height)
-	return r.writeStills(to, w, h, func(push func(Grey) error) (Info, error) {
-		info, err := r.frames(ctx, w, h, push)
-		if err == nil && accept != nil {
-			err = accept(info)
-		}
-		return info, err
+	return r.writeStills(o.Stills, w, h, func(push func(Grey) error) (Info, error) {
+		return r.frames(ctx, w, h, push)
 	})
 }
 
@@ -109,9 +104,20 @@ func (r *reader) writeStills(to Target, w, h int, decode func(push func(Grey) er
 	if err == nil && info.Frames == 0 {
 		err = fault.New(fault.Malformed, "has no frame that can be shown").In(r.path, "")
 	}
+	if err == nil && to.Accept != nil {
+		err = inFile(to.Accept(info), r.path)
+	}
 	if err != nil {
 		out.abandon()
 		return info, err
 	}
 	return info, out.finish(r.times.rate, mark)
+}
+
+// inFile names the file in an error that names none.
+func inFile(err error, path string) error {
+	if f, ok := err.(*fault.Error); ok && f.File == "" {
+		return f.In(path, f.Place)
+	}
+	return err
 }

@@ -19,10 +19,13 @@ import (
 )
 
 // Target is where stills are written: a name, with slashes, inside a folder
-// that links cannot leave. The zero Target is nowhere.
+// that links cannot leave. The zero Target is nowhere. When Accept, which may
+// be nil, refuses the film that was read, nothing is written and its error is
+// returned.
 type Target struct {
-	Root *os.Root
-	Name string
+	Root   *os.Root
+	Name   string
+	Accept func(Info) error
 }
 
 // A file of stills, version 1, numbers little-endian:
