@@ -6,6 +6,7 @@ import (
 	"io/fs"
 	"os"
 
+	"cuechoir/internal/decoder"
 	"cuechoir/internal/fault"
 	"cuechoir/projects-example/walk"
 
@@ -13,7 +14,8 @@ import (
 )
 
 func (a *app) demoCmd() *cobra.Command {
-	return &cobra.Command{
+	var engine decoder.Engine
+	c := &cobra.Command{
 		Use:   "demo [FOLDER]",
 		Short: "Do the whole job on the built-in example",
 		Long: `An invented trailer is read, its cuts found, its tempo map solved, fifteen layers
@@ -31,7 +33,7 @@ each step says what it found beside what is true. The score is left in FOLDER
 			if a.json {
 				say = func(string, ...any) {}
 			}
-			res, err := walk.Run(c.Context(), walk.Options{Folder: dir, Say: say, Progress: a.progress.show})
+			res, err := walk.Run(c.Context(), walk.Options{Folder: dir, Engine: engine, Say: say, Progress: a.progress.show})
 			if done, jerr := a.printJSON(res); jerr != nil || done && err == nil {
 				return jerr
 			}
@@ -42,6 +44,8 @@ each step says what it found beside what is true. The score is left in FOLDER
 			return nil
 		},
 	}
+	decoderFlag(c, &engine)
+	return c
 }
 
 // demoFolder is the folder given, or the first free cuechoir-demo.

@@ -5,7 +5,6 @@ import (
 
 	"cuechoir/engine/job"
 	"cuechoir/engine/timecode"
-	"cuechoir/internal/decoder"
 	"cuechoir/internal/fault"
 
 	"github.com/spf13/cobra"
@@ -13,7 +12,7 @@ import (
 
 func (a *app) newCmd() *cobra.Command {
 	var o job.NewOptions
-	var rate, engine string
+	var rate string
 	c := &cobra.Command{
 		Use:   "new FOLDER --reference FILE",
 		Short: "Make a score from a reference: its length, rate, sound and cuts",
@@ -34,7 +33,6 @@ one is prepared, which takes some seconds.`,
 				}
 				o.Rate = &r
 			}
-			o.Engine = decoder.Engine(engine)
 			o.Progress = a.progress.show
 			res, err := job.New(c.Context(), given[0], o)
 			if err != nil {
@@ -49,7 +47,7 @@ one is prepared, which takes some seconds.`,
 	f.StringVar(&o.Start, "start", "", "time code of the first frame (default: the file's own, else 00:00:00:00)")
 	f.StringVar(&o.Title, "title", "", "the score's title (default: the folder's name)")
 	f.IntVar(&o.SampleRate, "sample-rate", 0, "44100, 48000 or 96000 (default 48000)")
-	f.StringVar(&engine, "decoder", "", "embedded or native (default: native when an ffmpeg is there)")
+	decoderFlag(c, &o.Engine)
 	return c
 }
 

@@ -10,6 +10,7 @@ import (
 	"cuechoir/engine/score"
 	"cuechoir/engine/take"
 	"cuechoir/engine/track"
+	"cuechoir/internal/decoder"
 	"cuechoir/internal/device"
 	"cuechoir/internal/fault"
 
@@ -40,6 +41,7 @@ type singFlags struct {
 	deviceFlags
 	clickFlags
 	input, at  string
+	engine     decoder.Engine
 	latency    int64
 	noClick    bool
 	hear       []string
@@ -79,6 +81,7 @@ func (a *app) singCmd() *cobra.Command {
 	sf.clickFlags.register(c)
 	f := c.Flags()
 	f.StringVar(&sf.input, "input", "", "a sound file in the place of the microphone")
+	decoderFlag(c, &sf.engine)
 	f.StringVar(&sf.at, "at", "0", "where the file's first sample falls: a position, or count-in")
 	f.Int64Var(&sf.latency, "latency", 0, "the device's round trip in samples (default: as measured by cuechoir latency)")
 	f.BoolVar(&sf.noClick, "no-click", false, "no click in the headphones")
@@ -144,7 +147,7 @@ func (a *app) chooseMicrophone(ctx context.Context, s *score.Score, sf *singFlag
 			return err
 		}
 		o.InputChannel, o.RoundTripKnown = 0, take.Typed
-		o.Device, err = job.FileMicrophone(ctx, sf.input, s.SampleRate, at, from, a.progress.show)
+		o.Device, err = job.FileMicrophone(ctx, sf.input, s.SampleRate, at, from, sf.engine, a.progress.show)
 		return err
 	}
 	do := sf.deviceFlags.options(s.SampleRate)

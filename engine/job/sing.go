@@ -12,6 +12,7 @@ import (
 	"cuechoir/engine/tempo"
 	"cuechoir/engine/track"
 	"cuechoir/internal/audiofile"
+	"cuechoir/internal/decoder"
 	"cuechoir/internal/device"
 	"cuechoir/internal/fault"
 )
@@ -115,14 +116,14 @@ func Sing(ctx context.Context, f *score.Folder, o SingOptions) (res SingResult, 
 // FileMicrophone is a device whose microphone is a sound file: the file's
 // first sample is heard at timeline sample at, when singing starts at from.
 // Several channels are heard as their mean. What is no plain sound file (a
-// phone's recording, a film) goes through the video decoder.
-func FileMicrophone(ctx context.Context, path string, sampleRate int, at, from int64, progress Progress) (device.Device, error) {
+// phone's recording, a film) goes through the video decoder that engine names.
+func FileMicrophone(ctx context.Context, path string, sampleRate int, at, from int64, engine decoder.Engine, progress Progress) (device.Device, error) {
 	if err := readable(path); err != nil {
 		return nil, err
 	}
 	x, _, err := audiofile.ReadMono(path, sampleRate, maxSoundFrames)
 	if fault.KindOf(err) == fault.Unsupported {
-		x, err = decodeSound(ctx, path, sampleRate, progress)
+		x, err = decodeSound(ctx, path, sampleRate, engine, progress)
 	}
 	if err != nil {
 		return nil, err
@@ -135,14 +136,14 @@ func FileMicrophone(ctx context.Context, path string, sampleRate int, at, from i
 }
 
 // decodeSound is the sound of whatever the video decoder reads.
-func decodeSound(ctx context.Context, path string, sampleRate int, progress Progress) ([]float32, error) {
+func decodeSound(ctx context.Context, path string, sampleRate int, engine decoder.Engine, progress Progress) ([]float32, error) {
 	dir, err := os.MkdirTemp("", "cuechoir-")
 	if err != nil {
 		return nil, fault.New(fault.DiskFull, "no room to decode the sound").Because(err)
 	}
 	defer os.RemoveAll(dir)
 	wav := filepath.Join(dir, "sound.wav")
-	if _, err := picture.Sound(ctx, path, sampleRate, wav, picture.Options{Progress: progress}); err != nil {
+	if _, err := picture.Sound(ctx, path, sampleRate, wav, picture.Options{Engine: engine, Progress: progress}); err != nil {
 		return nil, err
 	}
 	x, _, err := audiofile.ReadMono(wav, sampleRate, maxSoundFrames)

@@ -17,13 +17,15 @@ import (
 	"cuechoir/engine/report"
 	"cuechoir/engine/score"
 	"cuechoir/engine/tempo"
+	"cuechoir/internal/decoder"
 	"cuechoir/internal/fault"
 	example "cuechoir/projects-example"
 )
 
 // Options say where and how.
 type Options struct {
-	Folder   string // of the new score
+	Folder   string         // of the new score
+	Engine   decoder.Engine // of the video; zero: the native one when it is there, else the embedded
 	Say      func(format string, args ...any)
 	Progress job.Progress
 }
@@ -96,7 +98,7 @@ func (w *walker) reference(ctx context.Context) error {
 	if err := os.WriteFile(film, example.Trailer(), 0o644); err != nil {
 		return fault.New(fault.DiskFull, "no room for the trailer").Because(err)
 	}
-	made, err := job.New(ctx, w.o.Folder, job.NewOptions{Reference: film, Title: example.Title, Progress: w.o.Progress})
+	made, err := job.New(ctx, w.o.Folder, job.NewOptions{Reference: film, Title: example.Title, Engine: w.o.Engine, Progress: w.o.Progress})
 	if err != nil {
 		return err
 	}
