@@ -108,7 +108,11 @@ func (a *app) sing(ctx context.Context, layer string, sf *singFlags) error {
 	if sf.volumeDB > 0 {
 		return fault.New(fault.Usage, "a volume of %+.1f dB is too loud", sf.volumeDB).Mended("use 0 or less, and start low")
 	}
-	o := job.SingOptions{Layer: layer, InputChannel: sf.channel - 1, Click: sf.clickFlags.options(), NoClick: sf.noClick,
+	click, err := sf.clickFlags.options()
+	if err != nil {
+		return err
+	}
+	o := job.SingOptions{Layer: layer, InputChannel: sf.channel - 1, Click: click, NoClick: sf.noClick,
 		Hear: job.Hear{Layers: sf.hear, Reference: sf.reference, LevelDB: sf.hearLevel}, MonitorGainDB: sf.volumeDB}
 	if sf.hearAll {
 		if o.Hear.Layers, err = job.OtherSung(f, layer); err != nil {

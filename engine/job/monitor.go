@@ -23,13 +23,11 @@ type heard struct {
 // monitor is all that the singer hears: click, other layers, reference. It is
 // read in order of time, by one goroutine.
 type monitor struct {
-	clicks     []tempo.Click
-	sound      tempo.ClickOptions
-	sampleRate int
-	heard      []heard
-	closers    []io.Closer
-	at         int64 // timeline sample that the sources stand at
-	buf        []float32
+	click   *tempo.Sounding
+	heard   []heard
+	closers []io.Closer
+	at      int64 // timeline sample that the sources stand at
+	buf     []float32
 }
 
 // Hear says what the singer hears beside the click.
@@ -43,7 +41,11 @@ const hearDB = -6 // under full scale: what is heard is already mixed hot at tim
 
 // newMonitor opens what is heard from timeline sample from on.
 func newMonitor(f *score.Folder, s *score.Score, clicks []tempo.Click, sound tempo.ClickOptions, h Hear, from int64) (*monitor, error) {
-	m := &monitor{clicks: clicks, sound: sound, sampleRate: s.SampleRate, at: from}
+	click, err := tempo.NewSounding(clicks, s.SampleRate, sound)
+	if err != nil {
+		return nil, err
+	}
+	m := &monitor{click: click, at: from}
 	level := h.LevelDB
 	if level == 0 {
 		level = hearDB
@@ -182,13 +184,7 @@ func (m *monitor) Fill(dst []float32, at int64) error {
 	}
 	m.at += int64(len(dst))
 	clear(dst)
-	if m.clicks != nil {
-		x, err := tempo.RenderClick(m.clicks, at, m.at, m.sampleRate, m.sound)
-		if err != nil {
-			return err
-		}
-		copy(dst, x)
-	}
+	m.click.Add(dst, at)
 	if cap(m.buf) < len(dst) {
 		m.buf = make([]float32, len(dst))
 	}

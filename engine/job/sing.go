@@ -51,22 +51,22 @@ const leadInMilliseconds = 100
 // the reference's end.
 func SingSpan(s *score.Score, o ClickOptions) (clicks []tempo.Click, from, to int64, err error) {
 	if s.Map != nil {
-		if clicks, err = clickSchedule(s, o); err != nil {
+		if _, clicks, err = clickSchedule(s, o); err != nil {
 			return nil, 0, 0, err
 		}
 	}
-	from, to = Span(clicks, s.Length())
-	return clicks, from - int64(leadInMilliseconds*s.SampleRate/1000), to, nil
+	from, to, err = Span(clicks, s.SampleRate, o.Sound, s.Length())
+	return clicks, from - int64(leadInMilliseconds*s.SampleRate/1000), to, err
 }
 
 // ClickStart is the timeline sample at which the click's file begins.
 func ClickStart(s *score.Score, o ClickOptions) (int64, error) {
-	clicks, err := clickSchedule(s, o)
+	_, clicks, err := clickSchedule(s, o)
 	if err != nil {
 		return 0, err
 	}
-	from, _ := Span(clicks, s.Length())
-	return from, nil
+	from, _, err := Span(clicks, s.SampleRate, o.Sound, s.Length())
+	return from, err
 }
 
 // Sing records one take of a layer over click and chosen layers. The take is

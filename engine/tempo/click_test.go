@@ -59,8 +59,8 @@ func TestClickPlans(t *testing.T) {
 }
 
 func TestClickSound(t *testing.T) {
-	clicks := []Click{{Sample: -100, Accent: true}, {Sample: 24000}, {Sample: 48017, Accent: true}}
-	for _, s := range []Sound{SoundTone, SoundSoft} {
+	clicks := []Click{{Sample: -100, Accent: true}, {Sample: 24000}, {Sample: 48017, Accent: true}, {Sample: 60001, Part: 1}}
+	for _, s := range []Sound{SoundTone, SoundSoft, SoundLow, SoundShort} {
 		for _, sr := range []int{44100, 48000, 96000} {
 			out, err := RenderClick(clicks, -1000, 96000, sr, ClickOptions{Sound: s, LevelDB: -12})
 			if err != nil {
@@ -72,18 +72,20 @@ func TestClickSound(t *testing.T) {
 					t.Errorf("%s at %d Hz: click %d does not start on its sample: %v, %v", s, sr, i, out[at-1], out[at])
 				}
 				peak := 0.0
-				for _, x := range out[at : at+int64(sr/20)] {
+				for _, x := range out[at : at+int64(sr/16)] {
 					peak = math.Max(peak, math.Abs(float64(x)))
 				}
 				want := -12.0
-				if !c.Accent {
+				if c.Part > 0 {
+					want -= partBelowDB
+				} else if !c.Accent {
 					want -= beatBelowDB
 				}
 				if db := 20 * math.Log10(peak); math.Abs(db-want) > 0.01 {
 					t.Errorf("%s: click %d peaks at %.3f dB, want %.3f", s, i, db, want)
 				}
-				if end := at + int64(sr)*46/1000; out[end] != 0 {
-					t.Errorf("%s: click %d still sounds after 46 ms", s, i)
+				if end := at + int64(sr)*61/1000; out[end] != 0 {
+					t.Errorf("%s: click %d still sounds after 61 ms", s, i)
 				}
 			}
 			var parts []float32

@@ -1,6 +1,32 @@
 package tempo
 
-import "cuechoir/engine/timecode"
+import (
+	"strconv"
+	"strings"
+
+	"cuechoir/engine/timecode"
+	"cuechoir/internal/fault"
+)
+
+// ParseClick reads frames a beat: "12", "12.5", "25/2", or whole frames and
+// eighths, "12-4" (common practice).
+func ParseClick(text string) (timecode.Ratio, error) {
+	bad := fault.New(fault.Usage, "%q are no frames", clip(text)).Mended("write 12, 12.5 or 12-4 (twelve and four eighths)")
+	whole, eighths, ok := strings.Cut(text, "-")
+	if !ok {
+		r, err := timecode.ParseRatio(text)
+		if err != nil || r.Sign() <= 0 {
+			return timecode.Ratio{}, bad
+		}
+		return r, nil
+	}
+	n, err := strconv.ParseUint(whole, 10, 31)
+	e, err2 := strconv.ParseUint(eighths, 10, 8)
+	if err != nil || err2 != nil || e > 7 || n+e == 0 {
+		return timecode.Ratio{}, bad
+	}
+	return timecode.R(int64(8*n+e), 8), nil
+}
 
 // ClickBook lists the clicks from slow-end to fast-end frames a beat (from <=
 // to), in eighths of a frame, that catch every frame within tolerance frames

@@ -2,31 +2,36 @@ package tempo
 
 import (
 	"math"
-	"sort"
 
-	"cuechoir/engine/timecode"
 	"cuechoir/internal/fault"
 )
 
-// Sound is how the click sounds.
+// Sound is how a click sounds. Closed headphones leak highs most, and what
+// leaks is in the take: beside each sound stands what a beat of it holds above
+// 2 kHz, against the same of the tone, and how long an accent lasts until it
+// is 60 dB down (TestBleed).
 type Sound string
 
 const (
-	SoundTone Sound = "tone" // short and high: easy to follow
-	SoundSoft Sound = "soft" // low and rounded: leaks less from open headphones
+	SoundTone   Sound = "tone"   // short and high: easy to follow; 0 dB, 29 ms
+	SoundShort  Sound = "short"  // a tick: 18 dB less, 12 ms, and the least sound in all
+	SoundSoft   Sound = "soft"   // low and rounded: 32 dB less, 44 ms
+	SoundLow    Sound = "low"    // a dull knock: 43 dB less, 59 ms
+	SoundSpoken Sound = "spoken" // the number of the beat, one to twelve
 )
 
 // ClickOptions shape the click's sound. The zero value is a tone at -18 dBFS.
 type ClickOptions struct {
 	LevelDB float64 // peak of an accent in dBFS, -60 to 0; 0 itself is read as -18 (write a hair below for full scale)
 	Sound   Sound   // "" is tone
+	CountIn Sound   // of the count-in; "" is Sound
 }
 
-// Level of clicks and pop.
+// Levels of clicks.
 const (
-	defaultClickDB  = -18
-	beatBelowDB     = 4   // beats lie this far under the accent
-	defaultTwoPopDB = -20 // common practice
+	defaultClickDB = -18
+	beatBelowDB    = 4  // beats lie this far under the accent
+	partBelowDB    = 10 // and the parts of a beat so far
 )
 
 // voice is a decaying sine: the shape of one click.
@@ -36,57 +41,76 @@ type voice struct {
 	lengthS          float64
 }
 
-func (s Sound) voice() (voice, error) {
-	switch s {
-	case "", SoundTone:
-		return voice{1760, 1320, 0.0005, 0.006, 0.030}, nil
-	case SoundSoft:
-		return voice{660, 495, 0.003, 0.010, 0.045}, nil
+// voices are the sounds but for the spoken one.
+var voices = map[Sound]voice{
+	SoundTone:  {1760, 1320, 0.0005, 0.006, 0.030},
+	SoundShort: {1100, 825, 0.0015, 0.0025, 0.012},
+	SoundSoft:  {660, 495, 0.003, 0.010, 0.045},
+	SoundLow:   {330, 247, 0.006, 0.014, 0.060},
+}
+
+func (s Sound) orTone() Sound {
+	if s == "" {
+		return SoundTone
 	}
-	return voice{}, fault.New(fault.Usage, "%q is not a click sound", clip(string(s))).Mended("choose tone or soft")
+	return s
+}
+
+// check reports a sound that is not known.
+func (s Sound) check() error {
+	if _, ok := voices[s.orTone()]; ok || s == SoundSpoken {
+		return nil
+	}
+	return fault.New(fault.Usage, "%q is not a click sound", clip(string(s))).Mended("choose tone, short, soft, low or spoken")
 }
 
 // Validate reports a level or a sound out of range.
 func (o ClickOptions) Validate() error {
-	if math.IsNaN(o.LevelDB) || o.LevelDB > 0 || o.LevelDB < -60 {
-		return fault.New(fault.Usage, "a click level of %.1f dB is out of range", o.LevelDB).Mended("use -60 to 0")
+	if err := checkLevel(o.LevelDB); err != nil {
+		return err
 	}
-	_, err := o.Sound.voice()
-	return err
+	if err := o.Sound.check(); err != nil {
+		return err
+	}
+	return o.CountIn.check()
 }
 
-// RenderClick is the samples from (included) to to (left out) of the timeline,
-// mono, ±1.0 full scale. The first sample of each click that is not 0 is the
-// click's own; clicks need to be in order. Rendering a span in parts gives the
-// same samples. A span that is empty, over an hour, or options out of range
-// give nil and an error.
-func RenderClick(clicks []Click, from, to int64, sampleRate int, o ClickOptions) ([]float32, error) {
-	if err := o.Validate(); err != nil {
-		return nil, err
+func checkLevel(db float64) error {
+	if math.IsNaN(db) || db > 0 || db < -60 {
+		return fault.New(fault.Usage, "a click level of %.1f dB is out of range", db).Mended("use -60 to 0")
 	}
-	if err := checkSpan(from, to, sampleRate); err != nil {
-		return nil, err
+	return nil
+}
+
+// of is the sound of a click: a spoken count is quiet between the beats.
+func (o ClickOptions) of(c Click) Sound {
+	s := o.Sound
+	if c.CountIn && o.CountIn != "" {
+		s = o.CountIn
 	}
-	v, _ := o.Sound.voice()
+	if s == SoundSpoken && c.Part > 0 {
+		return SoundSoft
+	}
+	return s.orTone()
+}
+
+// levelOf is the peak of a click in dBFS.
+func (o ClickOptions) levelOf(c Click) float64 {
 	level := o.LevelDB
 	if level == 0 {
 		level = defaultClickDB
 	}
-	accent := v.render(v.accentHz, amplitude(level), sampleRate)
-	beat := v.render(v.beatHz, amplitude(level-beatBelowDB), sampleRate)
-	out := make([]float32, to-from)
-	i := sort.Search(len(clicks), func(i int) bool { return clicks[i].Sample > from-int64(len(accent)) })
-	for ; i < len(clicks) && clicks[i].Sample < to; i++ {
-		shape := beat
-		if clicks[i].Accent {
-			shape = accent
-		}
-		addAt(out, shape, clicks[i].Sample-from)
+	switch {
+	case c.Part > 0:
+		return level - partBelowDB
+	case !c.Accent:
+		return level - beatBelowDB
 	}
-	return out, nil
+	return level
 }
 
-func (v voice) render(hz, peak float64, sampleRate int) []float32 {
+// render is a click that peaks at 1.
+func (v voice) render(hz float64, sampleRate int) []float32 {
 	sr := float64(sampleRate)
 	out := make([]float32, int(math.Round(v.lengthS*sr)))
 	top := 0.0
@@ -99,59 +123,7 @@ func (v voice) render(hz, peak float64, sampleRate int) []float32 {
 		top = math.Max(top, math.Abs(shape[i]))
 	}
 	for i := range out {
-		out[i] = float32(shape[i] / top * peak)
+		out[i] = float32(shape[i] / top)
 	}
 	return out
 }
-
-// TwoPopHz is the pop's pitch: common practice.
-const twoPopHz = 1000
-
-// TwoPop is where the pop lies: one frame long, two seconds of time code (48
-// frames at 24 and at 24000/1001) before frame 0. Common practice.
-func TwoPop(rate timecode.Rate, sampleRate int) (from, to int64) {
-	k := -2 * rate.Nominal()
-	return rate.SampleOf(k, sampleRate), rate.SampleOf(k+1, sampleRate)
-}
-
-// RenderTwoPop is the samples from..to of a timeline that holds the pop alone,
-// at levelDB dBFS (0 is read as -20).
-func RenderTwoPop(from, to int64, rate timecode.Rate, sampleRate int, levelDB float64) ([]float32, error) {
-	if err := checkSpan(from, to, sampleRate); err != nil {
-		return nil, err
-	}
-	if err := (ClickOptions{LevelDB: levelDB}).Validate(); err != nil {
-		return nil, err
-	}
-	if levelDB == 0 {
-		levelDB = defaultTwoPopDB
-	}
-	a, b := TwoPop(rate, sampleRate)
-	pop := make([]float32, b-a)
-	for i := range pop {
-		pop[i] = float32(amplitude(levelDB) * math.Sin(2*math.Pi*twoPopHz*float64(i)/float64(sampleRate)))
-	}
-	out := make([]float32, to-from)
-	addAt(out, pop, a-from)
-	return out, nil
-}
-
-// checkSpan bounds a rendering to an hour.
-func checkSpan(from, to int64, sampleRate int) error {
-	if sampleRate < 8000 || sampleRate > 192000 {
-		return fault.New(fault.Usage, "a sample rate of %d Hz is out of range", sampleRate)
-	}
-	if to < from || to-from > 3600*int64(sampleRate) || to-from < 0 {
-		return fault.New(fault.Usage, "samples %d to %d are not a span to render", from, to).Mended("render up to an hour at a time")
-	}
-	return nil
-}
-
-// addAt adds shape into out from index at, which may lie outside.
-func addAt(out, shape []float32, at int64) {
-	for i := max(0, -at); i < int64(len(shape)) && at+i < int64(len(out)); i++ {
-		out[at+i] += shape[i]
-	}
-}
-
-func amplitude(db float64) float64 { return math.Pow(10, db/20) }
