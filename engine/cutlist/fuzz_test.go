@@ -108,3 +108,17 @@ func FuzzEDL(f *testing.F) {
 	}
 	fuzzForm(f, FormatEDL)
 }
+
+func FuzzOTIO(f *testing.F) {
+	addSamples(f, ".otio")
+	addOurs(f, FormatOTIO)
+	for _, s := range []string{
+		timelineOf("", clipOf("a", 10), mixOf(2, 2, "SMPTE_Wipe"), trackOf("Video", `,"source_range":`+tr(-1, 9), gapOf(0), clipOf("b", 7.5))),
+		timelineOf(`,"global_start_time":`+rt(86400), stackOf("", clipOf("a", 10), clipOf("b", "1e1")), mixOf(3, 0, ""), gapOf(0), mixOf(0, 3, ""), clipOf("c", 30)),
+		`{"OTIO_SCHEMA":"SerializableCollection.1","children":[` + stackOf(`,"markers":[`+markerOf("m", 2)+`]`, clipOf("a", 10)) + `]}`,
+	} {
+		f.Add(s, uint8(0))
+		f.Add(s, uint8(2))
+	}
+	fuzzForm(f, FormatOTIO)
+}

@@ -125,6 +125,8 @@ func Read(r io.Reader, name string, f Format, a Axis) (List, []Problem, error) {
 		return readRows(r, name, shotColumns, a)
 	case FormatEDL:
 		return readEDL(r, name, a)
+	case FormatOTIO:
+		return readOTIO(r, name, a)
 	}
 	return List{}, nil, fault.New(fault.Unsupported, "the form %q is not read", f).In(name, "")
 }
@@ -143,6 +145,8 @@ func Write(w io.Writer, f Format, l List, a Axis) error {
 		return writeShots(w, l)
 	case FormatEDL:
 		return writeEDL(w, l, a)
+	case FormatOTIO:
+		return writeOTIO(w, l, a)
 	}
 	return fault.New(fault.Unsupported, "the form %q is not written", f)
 }

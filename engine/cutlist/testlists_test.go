@@ -99,6 +99,13 @@ func TestEDLRoundTrip(t *testing.T) {
 	})
 }
 
+func TestOTIORoundTrip(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		a := drawAxis(t)
+		roundTrip(t, FormatOTIO, drawList(t, a), a)
+	})
+}
+
 func TestCSVRoundTrip(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		a := drawAxis(t)
