@@ -7,6 +7,7 @@ import (
 	"path/filepath"
 
 	"cuechoir/engine/picture"
+	"cuechoir/engine/raster"
 	"cuechoir/engine/score"
 	"cuechoir/engine/timecode"
 	"cuechoir/internal/decoder"
@@ -185,4 +186,48 @@ func stillsTarget(dir string, s *score.Score) (to picture.Target, done func(), e
 		}
 	}
 	return to, func() { root.Close() }, nil
+}
+
+// StillPicture is one still, brought to size: rows from the top, 0 black to
+// 255 white, square points.
+type StillPicture struct {
+	W, H int
+	Pix  []byte
+}
+
+// maxStillWidth bounds what Picture and Draw are asked for, in points and
+// columns.
+const maxStillWidth = 1000
+
+// Picture is the still of a frame, width points wide, its height by its shape;
+// width 0 is its own size. Errors: Usage (a width outside 1 to 1000), and those
+// of picture.Stills.
+func (s *StillsFile) Picture(frame int64, width int) (StillPicture, error) {
+	w, h := s.Size()
+	if width < 0 || width > maxStillWidth {
+		return StillPicture{}, badWidth(width)
+	}
+	if width > 0 {
+		r := s.Fit(width, maxStillWidth, 1)
+		w, h = r.W, r.H
+	}
+	p := StillPicture{W: w, H: h, Pix: make([]byte, w*h)}
+	return p, s.Scaled(frame, w, h, p.Pix)
+}
+
+// Draw is the still of a frame as text for a terminal: see raster.Draw. Errors:
+// as Picture.
+func (s *StillsFile) Draw(frame int64, columns, rows int, d raster.Depth) (string, error) {
+	if columns < 1 || columns > maxStillWidth {
+		return "", badWidth(columns)
+	}
+	p, err := s.Picture(frame, 0)
+	if err != nil {
+		return "", err
+	}
+	return raster.Draw(p.Pix, p.W, p.H, columns, rows, d), nil
+}
+
+func badWidth(width int) error {
+	return fault.New(fault.Usage, "a still is not made %d wide", width).Mended("choose 1 to %d", maxStillWidth)
 }

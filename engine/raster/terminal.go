@@ -95,7 +95,8 @@ func grey(what int, v byte, d Depth) string {
 const maxRows = 1000
 
 // Draw is a whole picture as text for a terminal of a depth, at most columns
-// by rows cells (rows 0: as many as it takes), its shape kept.
+// by rows cells (rows 0: as many as it takes), its shape kept. The few inks of
+// Plain show it with its contrast raised.
 func Draw(pix []byte, w, h, columns, rows int, d Depth) string {
 	if rows <= 0 {
 		rows = maxRows
@@ -111,6 +112,7 @@ func Draw(pix []byte, w, h, columns, rows int, d Depth) string {
 	small := make([]byte, r.W*down)
 	Scale(small, r.W, down, pix, w, h)
 	if d == Plain {
+		Stretch(small)
 		return Text(Characters(small, r.W, down), r.W, d)
 	}
 	return Text(HalfBlocks(small, r.W, down), r.W, d)
