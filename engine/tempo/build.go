@@ -22,13 +22,8 @@ func (p *problem) steppedMap(last *state) Map {
 	slices.Reverse(legs)
 	first := legs[0]
 	per := p.perOf(first)
-	barLine := timecode.Int(p.nodes[first.from].frame).Sub(p.framesOf(int64(first.phase), per))
-	barFrames := p.framesOf(p.main.bar, per)
-	bar := p.firstBar(legs)
-	if bar == 0 {
-		bar = 1 - barLine.Div(barFrames).Mul(timecode.Int(-1)).Floor() // 1 + ceil
-	}
-	m := Map{Style: Stepped, Start: barLine.Sub(barFrames.Mul(timecode.Int(bar - 1)))}
+	bar, start := p.beginning(legs, per)
+	m := Map{Style: Stepped, Start: start}
 	pieces := []piece{{(bar-1)*p.main.bar + int64(first.phase), p.main, per}}
 	for _, l := range legs {
 		pieces = p.appendPieces(pieces, l)
@@ -38,6 +33,18 @@ func (p *problem) steppedMap(last *state) Map {
 	m.Sections = p.sections(pieces)
 	p.cover(&m)
 	return m
+}
+
+// beginning is the bar that the first anchor lies in, and where bar 1 begins
+// when the tempo of the first leg's start runs back.
+func (p *problem) beginning(legs []*leg, per timecode.Ratio) (bar int64, start timecode.Ratio) {
+	first := legs[0]
+	barLine := timecode.Int(p.nodes[first.from].frame).Sub(p.framesOf(int64(first.phase), per))
+	barFrames := p.framesOf(p.main.bar, per)
+	if bar = p.firstBar(legs); bar == 0 {
+		bar = 1 - barLine.Div(barFrames).Mul(timecode.Int(-1)).Floor() // 1 + ceil
+	}
+	return bar, barLine.Sub(barFrames.Mul(timecode.Int(bar - 1)))
 }
 
 // perOf is a leg's frames a quarter.

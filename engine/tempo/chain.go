@@ -52,13 +52,10 @@ type chainer struct {
 // chain is the cheapest chain of two or more anchors under w, and other good
 // ends of it after; nil when there is none.
 func (p *problem) chain(ctx context.Context, legs [][]leg, w weights, noOdd bool) ([]*state, error) {
-	c := &chainer{p: p, w: w, noOdd: noOdd, legs: legs, groups: make([]map[stateKey]*group, len(p.nodes)), lastPin: -1,
+	c := &chainer{p: p, w: w, noOdd: noOdd, legs: legs, groups: make([]map[stateKey]*group, len(p.nodes)), lastPin: p.lastPin(),
 		lnStep: math.Log1p(p.o.MaxStep) + 1e-12}
 	for i, n := range p.nodes {
 		c.groups[i] = map[stateKey]*group{}
-		if n.pin != 0 {
-			c.lastPin = i
-		}
 		c.share0 = append(c.share0, float64(n.frame)/float64(max(p.o.Frames, 1)))
 	}
 	for i := range p.nodes {
@@ -80,9 +77,11 @@ func (p *problem) chain(ctx context.Context, legs [][]leg, w weights, noOdd bool
 
 // keysAt are the keys at a node in a fixed order, so that ties always fall the
 // same way.
-func (c *chainer) keysAt(i int) []stateKey {
-	keys := make([]stateKey, 0, len(c.groups[i]))
-	for k := range c.groups[i] {
+func (c *chainer) keysAt(i int) []stateKey { return sortedKeys(c.groups[i]) }
+
+func sortedKeys[T any](of map[stateKey]T) []stateKey {
+	keys := make([]stateKey, 0, len(of))
+	for k := range of {
 		keys = append(keys, k)
 	}
 	slices.SortFunc(keys, func(a, b stateKey) int {
@@ -123,16 +122,29 @@ func (c *chainer) extend(l *leg, keys []stateKey) {
 	}
 }
 
+func (c *chainer) barAt(i int, b barCount) (barCount, bool) { return c.p.barAt(i, b, c.lastPin) }
+
+// lastPin is the last node with a pinned bar, -1 without.
+func (p *problem) lastPin() int {
+	last := -1
+	for i, n := range p.nodes {
+		if n.pin != 0 {
+			last = i
+		}
+	}
+	return last
+}
+
 // barAt settles the count of bars at a node; false when a pinned bar is missed.
-func (c *chainer) barAt(i int, b barCount) (barCount, bool) {
-	if pin := c.p.nodes[i].pin; pin != 0 {
+func (p *problem) barAt(i int, b barCount, lastPin int) (barCount, bool) {
+	if pin := p.nodes[i].pin; pin != 0 {
 		switch {
 		case b.fixed && int(b.n) != pin, !b.fixed && int(b.n) >= pin: // bar 1 is the first that a map has
 			return b, false
 		}
 		b = barCount{int32(pin), true}
 	}
-	if i >= c.lastPin {
+	if i >= lastPin {
 		b = barCount{}
 	}
 	return b, true

@@ -41,6 +41,8 @@ type Hit struct {
 	Lands     Lands  // what it falls on; empty is a bar
 	Name      string // for the reader
 	Bar, Beat int    // a wish for one place, both from 1; Bar 0 is free, Beat 0 any allowed beat of that bar
+
+	pinned bool // a pinned beat: exact in every map, nearest ones too
 }
 
 // Style is how the tempo may move.

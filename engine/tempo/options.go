@@ -19,6 +19,7 @@ type Options struct {
 	MaxStep  float64       // largest relative change between neighbouring tempos, 0 to 1; 0 is 0.12
 	Answers  int           // how many answers are wished for, 1 to 20; 0 is 3
 	TempoBPM float64       // the tempo wished for, in beats a minute; 0 leaves it to comfort
+	Pins     []Pin         // beats that every map keeps exactly
 }
 
 // Defaults and bounds of Options.
@@ -71,8 +72,6 @@ func (o Options) validate() error {
 		return err
 	}
 	switch o.Style {
-	case Gliding:
-		return fault.New(fault.Unsupported, "a gliding map cannot be solved yet").Mended("choose steady or stepped")
 	case Follow, Tapped:
 		return fault.New(fault.Usage, "a %s map is fitted to beats, not solved for hits", string(o.Style)).Mended("choose steady, stepped or gliding")
 	}
@@ -144,6 +143,9 @@ type problem struct {
 	minF, maxF float64 // frames a unit
 	wishF      float64
 	wTempo     float64
+
+	exact bool // steady: must-hits without a tolerance lie on their landings exactly
+	ends  int  // how many nodes may lie before a map's first anchor, or after its last
 }
 
 // lengths of a metre in units.
@@ -157,6 +159,7 @@ type node struct {
 	frame  int64
 	hits   []int
 	must   bool
+	pinned bool    // a pinned beat
 	pin    int     // bar it has to lie in, or 0
 	phases []int64 // units into a main bar at which it may lie
 }
@@ -235,7 +238,7 @@ func (p *problem) gather() error {
 		}
 		n := &p.nodes[len(p.nodes)-1]
 		n.hits = append(n.hits, i)
-		n.must = n.must || h.Must
+		n.must, n.pinned = n.must || h.Must, n.pinned || h.pinned
 	}
 	for i := range p.nodes {
 		if err := p.settle(&p.nodes[i]); err != nil {

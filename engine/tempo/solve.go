@@ -17,15 +17,19 @@ type Answer struct {
 	Landings []Landing // one a hit, in the hits' order
 	Cost     float64   // lower is better; a want-hit missed is 1 (cost.go)
 	Words    string    // what it gives and takes, in plain words
+	Trade    string    // the same against the first answer; empty for that one
 	tally    tally
 }
 
 // Solve lays beats on hits and returns up to o.Answers maps, cheapest first.
 //
-// Steady gives one tempo; a must-hit then lies within half a frame of its
-// landing, or within its tolerance. Stepped changes the tempo at hits: at a
+// Steady gives one tempo. Where one exists that lays every must-hit exactly on
+// its landing it comes first; else a must-hit lies within half a frame, or
+// within its tolerance, and Words says so. Maps of steps fill up the answers
+// when there are not enough of one tempo. Stepped changes the tempo at hits: at a
 // bar line where the hit lands on one, inside the bar where it lands on a beat
 // (Section.Extra); every must-hit lies exactly on its landing, an error of 0.
+// Gliding does the same without a jump of tempo. Every map keeps o.Pins.
 // Without hits the map runs at the wished tempo, or 100 BPM, from frame 0.
 //
 // When no map meets every must-hit the error is of kind NotMet and names the
@@ -37,6 +41,11 @@ func Solve(ctx context.Context, hits []Hit, o Options) ([]Answer, error) {
 	if err := o.validate(); err != nil {
 		return nil, err
 	}
+	pins := Map{Pins: o.Pins}
+	if err := pins.validatePins(); err != nil {
+		return nil, err
+	}
+	hits = append(append([]Hit(nil), hits...), pinHits(o.Pins)...)
 	if err := o.validateHits(hits); err != nil {
 		return nil, err
 	}
@@ -45,12 +54,16 @@ func Solve(ctx context.Context, hits []Hit, o Options) ([]Answer, error) {
 		return nil, err
 	}
 	if len(hits) == 0 {
-		return p.withoutHits()
+		out, err := p.withoutHits()
+		return p.handOver(out), err
 	}
 	var out []Answer
-	if o.Style == Steady {
+	switch o.Style {
+	case Steady:
 		out, err = p.steady(ctx)
-	} else {
+	case Gliding:
+		out, err = p.gliding(ctx)
+	default:
 		out, err = p.stepped(ctx)
 	}
 	if ctx.Err() != nil {
@@ -62,22 +75,48 @@ func Solve(ctx context.Context, hits []Hit, o Options) ([]Answer, error) {
 	if len(out) == 0 {
 		return nil, fault.New(fault.NotMet, "no tempo map fits these hits").Mended("widen the tempo range")
 	}
+	var unmet error
 	if p.mustsOff(out[0]) > 0 {
-		return out, p.reason(ctx, out[0])
+		unmet = p.reason(ctx, out[0])
+	} else if o.Style == Gliding && out[0].Map.Style != Gliding {
+		unmet = fault.New(fault.NotMet, "no gliding map from %.4g to %.4g BPM meets every must-hit, but one of steps does", o.MinBPM, o.MaxBPM).
+			Mended("choose stepped, widen the tempo range, or allow the tempo to change more from bar to bar")
 	}
-	return out, nil
+	if out = p.handOver(out); len(out) == 0 {
+		return nil, p.noMapKeepsPins()
+	}
+	return out, unmet
 }
 
-// withoutHits is the steady map from frame 0.
+// withoutHits are steady maps from frame 0: at the tempo wished for, then
+// slower and faster.
 func (p *problem) withoutHits() ([]Answer, error) {
 	bpm := p.o.TempoBPM
 	if bpm == 0 {
 		bpm = min(max(noHitsBPM, p.o.MinBPM), p.o.MaxBPM)
 	}
-	per := p.beatFrames(bpm).Mul(timecode.R(p.perQuarter, p.main.beat))
-	m := Map{Style: p.o.Style, Sections: []Section{{Bars: 1, Metre: p.main.metre, FramesPerQuarter: per}}}
-	p.cover(&m)
-	return p.answers([]Map{m})
+	var maps []Map
+	for _, times := range []float64{1, 0.84, 1.2, 0.7, 1.44} {
+		b := min(max(math.Round(bpm*times), p.o.MinBPM), p.o.MaxBPM)
+		if times == 1 {
+			b = bpm
+		}
+		per := beatFrames(b, p.o.Rate).Mul(timecode.R(p.perQuarter, p.main.beat))
+		m := Map{Style: p.o.Style, Sections: []Section{{Bars: 1, Metre: p.main.metre, FramesPerQuarter: per}}}
+		p.cover(&m)
+		maps = append(maps, m)
+	}
+	out, err := p.answers(maps[:1])
+	if err != nil || p.o.Answers == 1 {
+		return out, err
+	}
+	more, err := p.answers(maps)
+	for _, a := range more {
+		if a.Map.Sections[0] != out[0].Map.Sections[0] && len(out) < p.o.Answers {
+			out = append(out, a)
+		}
+	}
+	return out, err
 }
 
 // answers measures maps, drops doubles and those that cannot be laid, and
@@ -118,7 +157,8 @@ func (p *problem) answer(m Map) (Answer, error) {
 func (p *problem) mustsOff(a Answer) int {
 	n := 0
 	for _, l := range a.Landings {
-		if p.hits[l.Hit].Must && (!l.Caught || p.o.Style == Stepped && l.ErrorFrames.Sign() != 0) {
+		h := p.hits[l.Hit]
+		if h.Must && (!l.Caught || (p.o.Style != Steady || h.pinned) && l.ErrorFrames.Sign() != 0) {
 			n++
 		}
 	}
@@ -128,11 +168,37 @@ func (p *problem) mustsOff(a Answer) int {
 // steady are the clicks of one tempo that meet every must-hit, or else the
 // nearest.
 func (p *problem) steady(ctx context.Context) ([]Answer, error) {
-	all, err := p.answers(p.steadyMaps(ctx, p.o.Answers))
-	if out := p.meeting(all); len(out) > 0 {
-		return out, err
+	all, err := p.answers(p.anySteady(ctx))
+	if err != nil {
+		return nil, err
 	}
-	return all, err
+	out := p.unlike(p.meeting(all))
+	if len(out) == 0 {
+		p.byMusts(all)
+		return all[:min(len(all), p.o.Answers)], nil
+	}
+	if len(out) == p.o.Answers {
+		return out, nil
+	}
+	q := p.withAnswers(p.o.Answers)
+	q.o.Style = Stepped
+	more, err := q.stepped(ctx)
+	if err != nil && fault.KindOf(err) != fault.OverLimit {
+		return nil, err
+	}
+	return p.topUp(out, q.meeting(more)), nil // after those of one tempo
+}
+
+// anySteady are the maps of one tempo that are exact on must-hits, if there
+// are any, and those that are within a part of a frame.
+func (p *problem) anySteady(ctx context.Context) []Map {
+	var maps []Map
+	if slices.ContainsFunc(p.hits, func(h Hit) bool { return h.Must && h.Tolerance == 0 }) {
+		q := *p
+		q.exact = true
+		maps = q.steadyMaps(ctx, p.o.Answers)
+	}
+	return append(maps, p.steadyMaps(ctx, p.o.Answers)...)
 }
 
 // stepped runs the dynamic programme under several sets of weights, for
@@ -146,7 +212,7 @@ func (p *problem) stepped(ctx context.Context) ([]Answer, error) {
 	if err != nil {
 		return nil, err
 	}
-	all, err := p.answers(append(maps, p.steadyMaps(ctx, p.o.Answers)...))
+	all, err := p.answers(append(maps, p.anySteady(ctx)...))
 	if err != nil {
 		return nil, err
 	}
@@ -212,16 +278,24 @@ func (p *problem) nearest(ctx context.Context, steady []Answer) ([]Answer, error
 		return nil, err
 	}
 	out = append(out, steady...)
+	p.byMusts(out)
+	for i := range out {
+		out[i].Map.Style = Stepped
+	}
+	return out[:min(len(out), p.o.Answers)], nil
+}
+
+// byMusts ranks answers by the must-hits that they fail, pinned beats first.
+func (p *problem) byMusts(out []Answer) {
 	sort.SliceStable(out, func(i, j int) bool {
+		if a, b := p.keepsPins(out[i]), p.keepsPins(out[j]); a != b {
+			return a
+		}
 		if a, b := p.mustsOff(out[i]), p.mustsOff(out[j]); a != b {
 			return a < b
 		}
 		return out[i].Cost < out[j].Cost
 	})
-	for i := range out {
-		out[i].Map.Style = Stepped
-	}
-	return out[:min(len(out), p.o.Answers)], nil
 }
 
 // steppedMaps are maps of chains under the standard weights and under others
@@ -294,7 +368,8 @@ func (p *problem) meanUnit(m Map) float64 {
 	for _, s := range m.Sections {
 		q := s.Quarters().Float()
 		quarters += q
-		frames += q * s.FramesPerQuarter.Float()
+		f, _ := s.frames().Float64()
+		frames += f
 	}
 	return frames / quarters / float64(p.perQuarter)
 }

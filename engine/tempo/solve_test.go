@@ -84,8 +84,16 @@ func TestSteadyFindsTheObviousTempo(t *testing.T) {
 
 func TestNoHits(t *testing.T) {
 	a := solve(t, nil, Options{Frames: 2400})
-	if len(a) != 1 || a[0].Map.Sections[0].FramesPerQuarter != timecode.R(72, 5) || a[0].Map.Start.Sign() != 0 {
+	if len(a) != 3 || a[0].Map.Sections[0].FramesPerQuarter != timecode.R(72, 5) || a[0].Map.Start.Sign() != 0 {
 		t.Fatalf("%+v, want 100 BPM from frame 0", a)
+	}
+	for i, want := range []timecode.Ratio{timecode.R(72, 5), timecode.R(120, 7), timecode.Int(12)} { // 100, then 84 and 120 BPM
+		if got := a[i].Map.Sections[0].FramesPerQuarter; got != want {
+			t.Errorf("answer %d runs at %s frames a quarter, want %s", i+1, got, want)
+		}
+	}
+	if !strings.Contains(a[1].Trade, "16 % slower") || a[0].Trade != "" {
+		t.Errorf("the trade is told as %q and %q", a[0].Trade, a[1].Trade)
 	}
 	a = solve(t, nil, Options{Frames: 2400, TempoBPM: 84, Rate: timecode.Rate23976})
 	if got := a[0].Map.Sections[0].FramesPerQuarter; got != timecode.R(60*24000, 1001*84) {
@@ -141,7 +149,8 @@ func TestSolveRefuses(t *testing.T) {
 		kind   fault.Kind
 	}{
 		"no rate":      {nil, func(o *Options) { o.Rate = timecode.Rate{} }, fault.Usage},
-		"gliding":      {nil, func(o *Options) { o.Style = Gliding }, fault.Unsupported},
+		"pins":         {nil, func(o *Options) { o.Pins = []Pin{{2, 1, 5}, {1, 1, 50}} }, fault.Malformed},
+		"far pin":      {nil, func(o *Options) { o.Pins = []Pin{{2, 1, 1000}} }, fault.Usage},
 		"follow":       {nil, func(o *Options) { o.Style = Follow }, fault.Usage},
 		"tapped":       {nil, func(o *Options) { o.Style = Tapped }, fault.Usage},
 		"style":        {nil, func(o *Options) { o.Style = "x" }, fault.Usage},
@@ -310,12 +319,12 @@ func manyHits(kind Lands) []Hit {
 }
 
 func BenchmarkSolve(b *testing.B) {
-	for _, style := range []Style{Steady, Stepped} {
+	for _, style := range []Style{Steady, Stepped, Gliding} {
 		for _, kind := range []Lands{LandsBar, LandsBeat, LandsHalf} {
 			hits := manyHits(kind)
 			b.Run(string(style)+"/"+string(kind), func(b *testing.B) {
 				for b.Loop() {
-					if out, err := Solve(context.Background(), hits, Options{Rate: timecode.Rate24, Frames: 5760, Style: style}); len(out) == 0 || style == Stepped && err != nil {
+					if out, err := Solve(context.Background(), hits, Options{Rate: timecode.Rate24, Frames: 5760, Style: style}); len(out) == 0 || style != Steady && err != nil {
 						b.Fatal(err)
 					}
 				}

@@ -35,8 +35,8 @@ type steadyPick struct {
 
 // Bounds of the search.
 const (
-	maxTempos     = 8000
-	maxSteadyWork = 4_000_000 // tempos x landings in a bar
+	maxTempos     = 4000
+	maxSteadyWork = 1_000_000 // tempos x landings in a bar
 	maxSpans      = 4
 	tempoApart    = 0.015 // answers differ by this much in |ln| tempo
 	tieWidth      = 0.03  // costs this near are settled by error and place
@@ -115,6 +115,14 @@ func (p *problem) clicks() []click {
 		seen[c] = true
 		out = append(out, c)
 	}
+	if a, b := p.nearestMusts(); p.exact && b != nil { // their bars' tempos are all that can be exact
+		grain := p.grain()
+		gap := b.frame - a.frame
+		for n := max(int64(float64(gap)/p.maxF)/grain-1, 1) * grain; float64(n) <= float64(gap)/p.minF && len(out) < maxTempos; n += grain {
+			add(gap, n)
+		}
+		return out
+	}
 	if p.o.TempoBPM != 0 {
 		w := p.beatFrames(p.o.TempoBPM)
 		add(w.Num, w.Den*p.main.beat)
@@ -180,7 +188,7 @@ func (p *problem) pairClicks(add func(num, den int64), full func() bool) {
 	})
 	grain := p.grain()
 	for _, q := range pairs {
-		edge := slack2(p.hits[q.i]) + slack2(p.hits[q.j])
+		edge := p.slack2(p.hits[q.i]) + p.slack2(p.hits[q.j])
 		lo := int64(float64(2*q.gap-edge)/(2*p.maxF))/grain - 1
 		hi := int64(float64(2*q.gap+edge)/(2*p.minF))/grain + 1
 		for n := max(lo, 1) * grain; n <= hi*grain; n += grain {
@@ -207,8 +215,35 @@ func (p *problem) grain() int64 {
 	return g
 }
 
-// slack2 is a hit's tolerance in half frames: half a frame at least.
-func slack2(h Hit) int64 { return max(2*h.Tolerance, 1) }
+// slack2 is a hit's tolerance in half frames: half a frame at least, unless it
+// has to be exact.
+func (p *problem) slack2(h Hit) int64 {
+	if h.pinned || p.exact && h.Must && h.Tolerance == 0 {
+		return 0
+	}
+	return max(2*h.Tolerance, 1)
+}
+
+// nearestMusts are the two neighbouring must-hits without a tolerance that lie
+// closest; nil when there are not two.
+func (p *problem) nearestMusts() (a, b *node) {
+	var last *node
+	for i := range p.nodes {
+		n := &p.nodes[i]
+		exact := false
+		for _, k := range n.hits {
+			exact = exact || p.hits[k].Must && p.hits[k].Tolerance == 0
+		}
+		if !exact {
+			continue
+		}
+		if last != nil && (b == nil || n.frame-last.frame < b.frame-a.frame) {
+			a, b = last, n
+		}
+		last = n
+	}
+	return a, b
+}
 
 // steadyMap makes the map: bar 1 holds frame 0 unless bars are pinned.
 func (p *problem) steadyMap(s steadyPick) Map {
@@ -225,7 +260,8 @@ func (p *problem) cover(m *Map) {
 	end, bars := m.Start.Float(), 0
 	for _, s := range m.Sections {
 		bars += s.Bars + 1
-		end += s.Quarters().Float() * s.FramesPerQuarter.Float()
+		f, _ := s.frames().Float64()
+		end += f
 	}
 	last := &m.Sections[len(m.Sections)-1]
 	barF := last.Metre.BarQuarters().Float() * last.FramesPerQuarter.Float()

@@ -17,7 +17,8 @@ import (
 // problems the answer equals that of trying every chain of legs (shown by
 // test). Known failure: odd bars are not tried between anchors over longGap
 // bars apart; above maxLegs legs, chains that pass by many wants in
-// a row between two anchors are left out, the shortest kept; a want is never
+// a row between two anchors, or before the first or after the last, are left
+// out, the shortest kept; a want is never
 // anchored off its own frame, though it may be caught in passing.
 
 // leg is a stretch of one tempo between two anchors.
@@ -50,6 +51,7 @@ const (
 	maxLegs    = 100_000   // wished for: legs that pass by more wants are left out
 	memoryLegs = 1_000_000 // beyond, the search is refused
 	longGap    = 64        // bars
+	minEnds    = 8         // nodes
 )
 
 // legs enumerates every leg, from node after node. relax lets legs pass by
@@ -60,11 +62,11 @@ func (p *problem) legs(relax bool) ([][]leg, error) {
 		return nil, fault.New(fault.OverLimit, "these hits allow too many maps to search").
 			Mended("let hits land on bars, or narrow the tempo range")
 	}
+	p.ends = max(reach, minEnds)
 	out := make([][]leg, len(p.nodes))
 	for i := range p.nodes {
 		for j := i + 1; j < len(p.nodes); j++ {
-			musts := !relax && p.mustBetween(i, j)
-			if musts {
+			if p.mustBetween(i, j, relax) {
 				break
 			}
 			if j-i > reach && !(p.nodes[i].must && p.nodes[j].must) {
@@ -88,9 +90,11 @@ func countLegs(legs [][]leg) int {
 	return n
 }
 
-func (p *problem) mustBetween(i, j int) bool {
+// mustBetween reports a must-hit, or when those may be passed by a pinned
+// beat, between two nodes.
+func (p *problem) mustBetween(i, j int, relax bool) bool {
 	for k := i + 1; k < j; k++ {
-		if p.nodes[k].must {
+		if p.nodes[k].pinned || !relax && p.nodes[k].must {
 			return true
 		}
 	}
@@ -102,7 +106,7 @@ func (p *problem) mustBetween(i, j int) bool {
 func (p *problem) reach(relax bool) (int, bool) {
 	total, by := 0.0, make([]float64, len(p.nodes))
 	for i := range p.nodes {
-		for j := i + 1; j < len(p.nodes) && (relax || !p.mustBetween(i, j)); j++ {
+		for j := i + 1; j < len(p.nodes) && !p.mustBetween(i, j, relax); j++ {
 			by[j-i] += p.legsBetween(i, j)
 			if j-i > 1 && p.nodes[i].must && p.nodes[j].must {
 				total += p.legsBetween(i, j) // kept in any case
@@ -113,11 +117,19 @@ func (p *problem) reach(relax bool) (int, bool) {
 		if total += by[d]; total > memoryLegs && d == 1 {
 			return 0, false
 		}
-		if total > maxLegs && d > 1 {
+		if total > p.legsWished() && d > 1 {
 			return d - 1, true
 		}
 	}
 	return len(by), true
+}
+
+// legsWished is maxLegs, or fewer where each has many tempos to glide through.
+func (p *problem) legsWished() float64 {
+	if p.o.Style == Gliding {
+		return glideLegs
+	}
+	return maxLegs
 }
 
 // legsBetween is about how many legs join two nodes.
@@ -168,6 +180,11 @@ func (p *problem) appendLegs(out []leg, i, j int, phase, end int64, relax bool) 
 // fill counts what a leg misses.
 func (p *problem) fill(l *leg, relax bool) {
 	i, j := int(l.from), int(l.to)
+	l.first = i <= p.ends && !p.mustBetween(-1, i, relax)
+	l.last = len(p.nodes)-1-j <= p.ends && !p.mustBetween(j, len(p.nodes), relax)
+	if p.o.Style == Gliding {
+		return // counted for each choice of tempos
+	}
 	r := ruler{p: p, frame: p.nodes[i].frame, phase: int64(l.phase), gap: p.nodes[j].frame - p.nodes[i].frame, units: l.units}
 	if odd := p.odd[l.odd]; odd.units > 0 {
 		r.odd, r.oddAt = odd.bars, int64(l.phase)+l.units-int64(l.end)-odd.units
@@ -177,13 +194,13 @@ func (p *problem) fill(l *leg, relax bool) {
 	}
 	p.countOn(&l.pass, p.nodes[j], int64(l.end))
 	r.odd = nil
-	if l.first = relax || !p.mustBetween(-1, i); l.first {
+	if l.first {
 		for k := range i {
 			r.count(&l.head, p.nodes[k])
 		}
 		p.countOn(&l.head, p.nodes[i], int64(l.phase))
 	}
-	if l.last = relax || !p.mustBetween(j, len(p.nodes)); l.last {
+	if l.last {
 		r.frame, r.phase = p.nodes[j].frame, int64(l.end)
 		for k := j + 1; k < len(p.nodes); k++ {
 			r.count(&l.tail, p.nodes[k])
@@ -229,7 +246,7 @@ func (r *ruler) count(m *missed, n node) {
 	for _, i := range n.hits {
 		h := r.p.hits[i]
 		off2, weak := r.nearest(h, n.frame)
-		if h.Bar != 0 || off2 > r.units*slack2(h) {
+		if h.Bar != 0 || off2 > r.units*r.p.slack2(h) {
 			m.miss(h)
 			continue
 		}

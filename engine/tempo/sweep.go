@@ -19,7 +19,7 @@ type hitRing struct {
 func (p *problem) rings(c click) []hitRing {
 	out := make([]hitRing, 0, len(p.hits))
 	for _, h := range p.hits {
-		r := hitRing{centre: 2 * c.b * h.Frame, width: c.b * slack2(h), period: 2 * c.a * p.main.step(h.Lands), must: h.Must}
+		r := hitRing{centre: 2 * c.b * h.Frame, width: c.b * p.slack2(h), period: 2 * c.a * p.main.step(h.Lands), must: h.Must}
 		if h.Beat != 0 {
 			r.centre -= 2 * c.a * int64(h.Beat-1) * p.main.beat
 			r.period = 2 * c.a * p.main.bar

@@ -5,6 +5,8 @@ import (
 	"fmt"
 	"math"
 	"strings"
+
+	"cuechoir/engine/timecode"
 )
 
 // words says what an answer gives and takes.
@@ -16,8 +18,11 @@ func (p *problem) words(a Answer) string {
 	if a.tally.inside > 0 {
 		parts = append(parts, plural(a.tally.inside, "change")+" of tempo inside a bar")
 	}
-	if len(p.hits) > 0 {
-		parts = append(parts, catchWords(p.hits, a.Landings))
+	if n := len(p.wishes()); n > 0 {
+		parts = append(parts, catchWords(p.hits, a.Landings[:n]))
+	}
+	if a.tally.inexact > 0 {
+		parts = append(parts, plural(a.tally.inexact, "must-hit")+" not exactly but within half a frame (no single tempo is exact on all)")
 	}
 	return strings.Join(parts, ", ")
 }
@@ -26,9 +31,14 @@ func (p *problem) tempoWords(a Answer) string {
 	slow, fast := math.Inf(1), 0.0
 	distinct := map[string]bool{}
 	for _, s := range a.Map.Sections {
-		bpm := BPM(s.FramesPerQuarter, p.o.Rate) / p.o.Metres[0].BeatQuarters().Float()
-		slow, fast = min(slow, bpm), max(fast, bpm)
+		for _, per := range []timecode.Ratio{s.FramesPerQuarter, s.EndPeriod()} {
+			bpm := BPM(per, p.o.Rate) / p.o.Metres[0].BeatQuarters().Float()
+			slow, fast = min(slow, bpm), max(fast, bpm)
+		}
 		distinct[s.FramesPerQuarter.String()] = true
+	}
+	if a.tally.glides > 0 {
+		return fmt.Sprintf("glides between %s and %s BPM, at most %s %% a bar", bpmText(slow), bpmText(fast), percentText(math.Expm1(a.tally.glideBar)))
 	}
 	if len(distinct) == 1 {
 		text := fmt.Sprintf("one tempo, %s BPM", bpmText(slow))
@@ -52,14 +62,11 @@ func percentText(x float64) string {
 
 func (p *problem) oddWords(m Map) string {
 	var out []string
-	for _, metre := range p.o.Metres[1:] {
-		n := 0
-		for _, s := range m.Sections {
-			if s.Metre.orCommon() == metre.orCommon() && metre.orCommon() != p.main.metre {
-				n += s.Bars
-			}
+	for i, metre := range p.o.Metres[1:] {
+		if p.metreIndex(metre.orCommon()) != i {
+			continue // named twice
 		}
-		if n > 0 {
+		if n := p.oddBarsOf(m, metre); n > 0 {
 			out = append(out, plural(n, "bar")+" of "+metre.String())
 		}
 	}
@@ -75,10 +82,11 @@ func catchWords(hits []Hit, landings []Landing) string {
 			mustsMissed++
 		}
 	}
-	text := fmt.Sprintf("catches %d of %d", caught, len(hits))
-	if caught == len(hits) {
-		text = "catches all " + plural(len(hits), "hit")
-		if len(hits) == 1 {
+	n := len(landings)
+	text := fmt.Sprintf("catches %d of %d", caught, n)
+	if caught == n {
+		text = "catches all " + plural(n, "hit")
+		if n == 1 {
 			text = "catches the hit"
 		}
 	}
@@ -86,6 +94,46 @@ func catchWords(hits []Hit, landings []Landing) string {
 		text += " and fails " + plural(mustsMissed, "must-hit")
 	}
 	return text
+}
+
+// trade says what a gives and takes against the first answer.
+func (p *problem) trade(first, a Answer) string {
+	s, t := first.tally, a.tally
+	var parts []string
+	more := func(n int, better, worse, things string) {
+		switch {
+		case n > 0:
+			parts = append(parts, fmt.Sprintf("%s %d more%s", better, n, things))
+		case n < 0:
+			parts = append(parts, fmt.Sprintf("%s %d more%s", worse, -n, things))
+		}
+	}
+	more(s.musts-t.musts, "catches", "misses", " of the must-hits")
+	more(s.wants-t.wants, "catches", "misses", "")
+	fewer := func(n int, things string) {
+		switch {
+		case n > 0:
+			parts = append(parts, strings.Replace(plural(n, things), " ", " more ", 1))
+		case n < 0:
+			parts = append(parts, strings.Replace(plural(-n, things), " ", " fewer ", 1))
+		}
+	}
+	fewer(t.odd-s.odd, "odd bar")
+	fewer(t.changes-s.changes, "tempo change")
+	if s.glides > 0 && t.glides == 0 && len(a.Map.Sections) > 0 {
+		parts = append(parts, "no glides")
+	}
+	mean := p.meanUnit(first.Map) / p.meanUnit(a.Map)
+	switch {
+	case mean > 1+tempoApart:
+		parts = append(parts, percentText(mean-1)+" % faster")
+	case mean < 1-tempoApart:
+		parts = append(parts, percentText(1-mean)+" % slower")
+	}
+	if len(parts) == 0 {
+		return ""
+	}
+	return "against the first: " + strings.Join(parts, ", ")
 }
 
 func plural(n int, word string) string {
