@@ -33,9 +33,9 @@ func (r Rate) DayFrames() int64 {
 func (r Rate) Timecode(frame int64) string {
 	day := r.DayFrames()
 	frame = ((frame % day) + day) % day
-	sep := ":"
+	sep := byte(':')
 	if r.Drop {
-		sep = ";"
+		sep = ';'
 		d := r.dropped()
 		tenMin := 600*r.Nominal() - 9*d
 		minute := 60*r.Nominal() - d
@@ -47,11 +47,15 @@ func (r Rate) Timecode(frame int64) string {
 	}
 	n := r.Nominal()
 	ff, s := frame%n, frame/n
-	width := 2
-	if n > 100 {
-		width = 3
+	b := make([]byte, 0, len("00:00:00:000"))
+	for _, v := range [3]int64{s / 3600, s / 60 % 60, s % 60} {
+		b = append(b, byte('0'+v/10), byte('0'+v%10), ':')
 	}
-	return fmt.Sprintf("%02d:%02d:%02d%s%0*d", s/3600, s/60%60, s%60, sep, width, ff)
+	b[len(b)-1] = sep
+	if n > 100 {
+		b = append(b, byte('0'+ff/100))
+	}
+	return string(append(b, byte('0'+ff/10%10), byte('0'+ff%10)))
 }
 
 // ParseTimecode reads HH:MM:SS:FF (";" or "." may stand before the frames) as

@@ -1,0 +1,5 @@
+//go:build !race
+
+package timecode
+
+const dayStride = 1
