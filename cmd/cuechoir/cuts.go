@@ -1,12 +1,13 @@
 package main
 
 import (
+	"errors"
 	"fmt"
-	"io"
+	"io/fs"
 	"os"
-	"strings"
 
 	"cuechoir/engine/cutlist"
+	"cuechoir/engine/job"
 	"cuechoir/engine/report"
 	"cuechoir/engine/score"
 	"cuechoir/internal/fault"
@@ -15,19 +16,59 @@ import (
 )
 
 func (a *app) cutsCmd() *cobra.Command {
+	var csvTo, from string
 	c := &cobra.Command{
-		Use:     "cuts",
-		Short:   "List, add, remove, import the reference's cuts",
-		Long:    "Cuts are frames where the picture changes. They are found when the score is made;\nmend the list here. A position is a frame (240), a time code (01:00:10:00) or seconds (10.5s).",
-		Example: "  cuechoir cuts\n  cuechoir cuts add 240 01:00:12:03\n  cuechoir cuts import cuts.csv",
-		Args:    args(cobra.NoArgs),
-		RunE:    func(*cobra.Command, []string) error { return a.listCuts() },
+		Use:   "cuts [FOLDER]",
+		Short: "List the reference's cuts and shots; correct, find, import, export them",
+		Long: `Cuts are frames where the picture changes. They are found when the score is made;
+correct them here. A position is a frame (240), a time code (01:00:10:00) or
+seconds (10.5s); a shot is s3. What you changed stays when the cuts are found
+again, and every change can be taken back: cuechoir undo.
+
+--csv writes the short table kind,first,last in frames: of a hard cut both are
+the first frame of the new shot, else the first and the last mixed frame.`,
+		Example: "  cuechoir cuts\n  cuechoir cuts move 240 242\n  cuechoir cuts split 01:00:12:03\n  cuechoir cuts harbour --csv -\n  cuechoir cuts harbour --import cuts.csv",
+		Args:    args(cobra.MaximumNArgs(1)),
+		RunE: func(c *cobra.Command, given []string) error {
+			if err := a.takeFolder(c, given); err != nil {
+				return err
+			}
+			changed := c.Flags().Changed
+			switch {
+			case changed("csv") && changed("import"):
+				return fault.New(fault.Usage, "--csv and --import do not go together").Mended("give one of them")
+			case changed("csv"):
+				return a.exportCuts("shots", csvTo)
+			case changed("import"):
+				return a.importCuts(from, job.ImportCutsOptions{})
+			}
+			return a.listCuts()
+		},
 	}
-	c.AddCommand(a.cutsAddCmd(), a.cutsRemoveCmd(), a.cutsImportCmd(), a.cutsExportCmd())
+	c.Flags().StringVar(&csvTo, "csv", "", "write kind,first,last to this file, or - for standard output")
+	c.Flags().StringVar(&from, "import", "", "read cuts from this file, or - for standard input")
+	c.AddCommand(a.cutsAddCmd(), a.cutsMoveCmd(), a.cutsSplitCmd(), a.cutsJoinCmd(), a.cutsRemoveCmd(), a.cutsNameCmd(),
+		a.cutsKindCmd(), a.cutsEndCmd(), a.cutsFindCmd(), a.cutsImportCmd(), a.cutsExportCmd())
 	return c
 }
 
-// cutRow is a cut as --json prints it.
+// takeFolder lets a command name the score's folder as its argument.
+func (a *app) takeFolder(c *cobra.Command, given []string) error {
+	if len(given) == 0 {
+		return nil
+	}
+	if c.Flags().Changed("score") {
+		return fault.New(fault.Usage, "the folder is given twice").Mended("give it once: %s %s", c.CommandPath(), given[0])
+	}
+	if _, err := os.Stat(given[0]); errors.Is(err, fs.ErrNotExist) {
+		return fault.New(fault.Missing, "there is no folder %q, and no command %s %s", given[0], c.CommandPath(), given[0]).
+			Mended("see: %s --help", c.CommandPath())
+	}
+	a.dir = given[0]
+	return nil
+}
+
+// cutRow, shotRow and withdrawnRow are what --json prints.
 type cutRow struct {
 	Frame      int64   `json:"frame"`
 	End        int64   `json:"end"`
@@ -35,7 +76,48 @@ type cutRow struct {
 	Sample     int64   `json:"sample"`
 	Kind       string  `json:"kind"`
 	Confidence float64 `json:"confidence"`
+	Hand       bool    `json:"hand"`
+	FoundAt    *int64  `json:"found_at,omitempty"` // where a moved cut was found
 	Name       string  `json:"name,omitempty"`
+}
+
+// shotRow with the number 0 is a dark stretch between two shots.
+type shotRow struct {
+	Shot     int    `json:"shot"`
+	First    int64  `json:"first"`
+	Last     int64  `json:"last"`
+	Frames   int64  `json:"frames"`
+	Timecode string `json:"timecode"`
+	Begins   string `json:"begins,omitempty"`
+	Name     string `json:"name,omitempty"`
+}
+
+type cutsRow struct {
+	Cuts    []cutRow  `json:"cuts"`
+	Shots   []shotRow `json:"shots"`
+	Removed []int64   `json:"removed"` // found cuts that a person took away
+}
+
+func cutsRowOf(s *score.Score) cutsRow {
+	ref := s.Reference
+	timecode := func(frame int64) string { return ref.Rate.Timecode(ref.Start + frame) }
+	r := cutsRow{Cuts: []cutRow{}, Shots: []shotRow{}, Removed: []int64{}}
+	found := map[int64]*int64{}
+	for i, w := range s.Withdrawn {
+		if w.Moved {
+			found[w.To] = &s.Withdrawn[i].Frame
+		} else {
+			r.Removed = append(r.Removed, w.Frame)
+		}
+	}
+	for _, c := range s.Cuts {
+		r.Cuts = append(r.Cuts, cutRow{c.Frame, c.End, timecode(c.Frame), ref.Rate.SampleOf(c.Frame, s.SampleRate),
+			string(c.Kind), c.Confidence, c.Hand, found[c.Frame], c.Name})
+	}
+	for _, x := range s.Shots() {
+		r.Shots = append(r.Shots, shotRow{x.Number, x.First, x.Last, x.Last - x.First + 1, timecode(x.First), string(x.Begins), x.Name})
+	}
+	return r
 }
 
 func (a *app) listCuts() error {
@@ -48,218 +130,66 @@ func (a *app) listCuts() error {
 }
 
 func (a *app) printCuts(s *score.Score) error {
-	ref := s.Reference
-	rows := []cutRow{}
-	t := report.Table{Head: []string{"frame", "time code", "kind", "until", "sure", "name"}, Right: []bool{true, false, false, true, true, false}}
-	for _, c := range s.Cuts {
-		rows = append(rows, cutRow{c.Frame, c.End, ref.Rate.Timecode(ref.Start + c.Frame), ref.Rate.SampleOf(c.Frame, s.SampleRate),
-			string(c.Kind), c.Confidence, c.Name})
-		until := ""
+	r := cutsRowOf(s)
+	if done, err := a.printJSON(r); done {
+		return err
+	}
+	if len(r.Cuts) == 0 {
+		a.say("No cuts yet. Add them: cuechoir cuts add POSITION, or cuechoir cuts import FILE")
+		return nil
+	}
+	if err := a.table(cutTable(r)); err != nil {
+		return err
+	}
+	a.say("")
+	return a.table(shotTable(r))
+}
+
+func cutTable(r cutsRow) report.Table {
+	t := report.Table{Head: []string{"cut at", "time code", "kind", "until", "sure", "made by", "name"}, Right: []bool{true, false, false, true, true}}
+	for _, c := range r.Cuts {
+		until, by := "", "found"
 		if c.End != c.Frame {
 			until = fmt.Sprint(c.End)
 		}
-		t.Rows = append(t.Rows, []string{fmt.Sprint(c.Frame), ref.Rate.Timecode(ref.Start + c.Frame), string(c.Kind), until,
-			fmt.Sprintf("%.0f %%", c.Confidence*100), c.Name})
-	}
-	if done, err := a.printJSON(rows); done {
-		return err
-	}
-	if len(rows) == 0 {
-		a.say("No cuts yet. Add them: cuechoir cuts add POSITION, or cuechoir cuts import FILE.csv")
-		return nil
-	}
-	return a.table(t)
-}
-
-func (a *app) cutsAddCmd() *cobra.Command {
-	var kind, end, name string
-	c := &cobra.Command{
-		Use:     "add POSITION...",
-		Short:   "Add cuts, or change those that stand there",
-		Example: "  cuechoir cuts add 240\n  cuechoir cuts add 01:00:20:00 --kind dissolve --end 01:00:21:00",
-		Args:    args(cobra.MinimumNArgs(1)),
-		RunE: func(_ *cobra.Command, given []string) error {
-			s, err := a.edit(score.CountLabel(len(given), "cut", "added or changed"), func(s *score.Score) error {
-				for _, p := range given {
-					cut, err := cutAt(s, p, kind, end, name)
-					if err != nil {
-						return err
-					}
-					s.Cuts = cutlist.Merge(s.Cuts, []cutlist.Cut{cut})
-				}
-				return nil
-			})
-			if err != nil {
-				return err
-			}
-			return a.printCuts(s)
-		},
-	}
-	c.Flags().StringVar(&kind, "kind", "cut", "cut, dissolve, fade-out or fade-in")
-	c.Flags().StringVar(&end, "end", "", "the first frame that is whole again (for a dissolve or fade)")
-	c.Flags().StringVar(&name, "name", "", "a word for the cut")
-	return c
-}
-
-func cutAt(s *score.Score, position, kind, end, name string) (cutlist.Cut, error) {
-	axis := s.Axis()
-	frame, err := axis.Parse(position, "")
-	if err != nil {
-		return cutlist.Cut{}, fault.New(fault.Usage, "").Because(err)
-	}
-	cut := cutlist.Cut{Frame: frame, End: frame, Kind: cutlist.Kind(kind), Confidence: 1, Name: name}
-	if end != "" {
-		axis.Frames++ // an end is exclusive
-		if cut.End, err = axis.Parse(end, ""); err != nil {
-			return cut, fault.New(fault.Usage, "--end").Because(err)
+		if c.Hand {
+			by = "hand"
 		}
-	}
-	if err := cut.Validate(s.Reference.Frames); err != nil {
-		return cut, fault.New(fault.Usage, "").Because(err)
-	}
-	return cut, nil
-}
-
-func (a *app) cutsRemoveCmd() *cobra.Command {
-	return &cobra.Command{
-		Use:     "remove POSITION...",
-		Short:   "Remove cuts; the hits on them stay",
-		Example: "  cuechoir cuts remove 240",
-		Args:    args(cobra.MinimumNArgs(1)),
-		RunE: func(_ *cobra.Command, given []string) error {
-			s, err := a.edit(score.CountLabel(len(given), "cut", "removed"), func(s *score.Score) error {
-				for _, p := range given {
-					frame, err := s.Axis().Parse(p, "")
-					if err != nil {
-						return fault.New(fault.Usage, "").Because(err)
-					}
-					kept := s.Cuts[:0:0]
-					for _, c := range s.Cuts {
-						if c.Frame != frame {
-							kept = append(kept, c)
-						}
-					}
-					if len(kept) == len(s.Cuts) {
-						return fault.New(fault.Missing, "there is no cut at frame %d", frame).Mended("list them: cuechoir cuts")
-					}
-					s.Cuts = kept
-				}
-				return nil
-			})
-			if err != nil {
-				return err
-			}
-			return a.printCuts(s)
-		},
-	}
-}
-
-func (a *app) cutsImportCmd() *cobra.Command {
-	var replace, strict bool
-	c := &cobra.Command{
-		Use:   "import FILE.csv",
-		Short: "Read cuts from a table",
-		Long: `The table has the columns frame (or timecode, or seconds), kind, end, name;
-a header line is optional. Time codes are on the reference's own clock. A line
-that cannot be read is told with its number, and the others are read.`,
-		Example: "  cuechoir cuts import cuts.csv\n  cuechoir cuts import - --replace < cuts.csv",
-		Args:    args(cobra.ExactArgs(1)),
-		RunE: func(_ *cobra.Command, given []string) error {
-			s, err := a.edit("cuts imported from "+given[0], func(s *score.Score) error {
-				return a.withTable(given[0], func(r io.Reader, name string) error {
-					cuts, problems, err := cutlist.ReadCSV(r, name, s.Axis())
-					if err != nil {
-						return err
-					}
-					if err := a.tellProblems(name, problems, strict, len(cuts), "cuts"); err != nil {
-						return err
-					}
-					if replace {
-						s.Cuts = nil
-					}
-					s.Cuts = cutlist.Merge(s.Cuts, cuts)
-					return nil
-				})
-			})
-			if err != nil {
-				return err
-			}
-			return a.printCuts(s)
-		},
-	}
-	c.Flags().BoolVar(&replace, "replace", false, "put them in the place of the cuts that are there")
-	c.Flags().BoolVar(&strict, "strict", false, "take nothing when a line cannot be read")
-	return c
-}
-
-// withTable opens a file, or the standard input for "-".
-func (a *app) withTable(path string, read func(r io.Reader, name string) error) error {
-	if path == "-" {
-		return read(a.in, "standard input")
-	}
-	f, err := os.Open(path)
-	if err != nil {
-		return fault.New(fault.Missing, "the file cannot be opened").In(path, "").Because(err)
-	}
-	defer f.Close()
-	return read(f, path)
-}
-
-// tellProblems prints each line that could not be read. It fails when none
-// could, or with strict when any could not.
-func (a *app) tellProblems(name string, problems []cutlist.Problem, strict bool, read int, what string) error {
-	const most = 20
-	for i, p := range problems {
-		if i == most {
-			a.note("%s: and %d more lines", name, len(problems)-most)
-			break
+		if c.FoundAt != nil {
+			by = fmt.Sprintf("hand, found at %d", *c.FoundAt)
 		}
-		a.note("%s, line %d passed over: %s", name, p.Line, p.What)
+		t.Rows = append(t.Rows, []string{fmt.Sprint(c.Frame), c.Timecode, c.Kind, until, fmt.Sprintf("%.0f %%", c.Confidence*100), by, c.Name})
 	}
-	switch {
-	case read == 0 && len(problems) == 0:
-		return fault.New(fault.Malformed, "the table holds no %s", what).In(name, "").Mended("see the columns with --help")
-	case read == 0, strict && len(problems) > 0:
-		return fault.New(fault.Malformed, "%s", problems[0].What).In(name, fmt.Sprintf("line %d", problems[0].Line)).
-			Mended("mend the table; nothing was taken from it")
-	}
-	return nil
+	return t
 }
 
-func (a *app) cutsExportCmd() *cobra.Command {
-	return &cobra.Command{
-		Use:     "export [FILE.csv]",
-		Short:   "Write the cuts as a table",
-		Example: "  cuechoir cuts export > cuts.csv",
-		Args:    args(cobra.MaximumNArgs(1)),
-		RunE: func(_ *cobra.Command, given []string) error {
-			f, s, err := a.load()
-			if err != nil {
-				return err
-			}
-			defer f.Close()
-			var b strings.Builder
-			if err := cutlist.WriteCSV(&b, s.Cuts, s.Axis()); err != nil {
-				return err
-			}
-			if len(given) == 0 {
-				_, err = io.WriteString(a.out, b.String())
-				return err
-			}
-			return writeNew(given[0], b.String())
-		},
+func shotTable(r cutsRow) report.Table {
+	t := report.Table{Head: []string{"shot", "first", "last", "frames", "time code", "begins with", "name"}, Right: []bool{true, true, true, true}}
+	for _, x := range r.Shots {
+		word, begins := fmt.Sprintf("s%d", x.Shot), x.Begins
+		if x.Shot == 0 {
+			word, begins = "dark", ""
+		}
+		t.Rows = append(t.Rows, []string{word, fmt.Sprint(x.First), fmt.Sprint(x.Last), fmt.Sprint(x.Frames), x.Timecode, begins, x.Name})
 	}
+	return t
 }
 
-// writeNew writes a file that must not exist yet.
-func writeNew(path, text string) error {
-	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o666)
+// frameOf reads a position on the command line.
+func frameOf(s *score.Score, position string) (int64, error) {
+	frame, err := s.Axis().Parse(position, "")
 	if err != nil {
-		return fault.New(fault.Conflict, "the file was not written").In(path, "").Because(err).Mended("choose a name that is free")
+		return 0, fault.New(fault.Usage, "").Because(err)
 	}
-	if _, err := io.WriteString(f, text); err != nil {
-		f.Close()
-		return fault.New(fault.DiskFull, "the file was not written whole").In(path, "").Because(err)
+	return frame, nil
+}
+
+// endOf reads the exclusive end of a transition, which may be the length.
+func endOf(axis cutlist.Axis, position string) (int64, error) {
+	axis.Frames++
+	end, err := axis.Parse(position, "")
+	if err != nil {
+		return 0, fault.New(fault.Usage, "the end").Because(err)
 	}
-	return f.Close()
+	return end, nil
 }

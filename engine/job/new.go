@@ -105,7 +105,7 @@ func (res *NewResult) fromPicture(ctx context.Context, s *score.Score, staging s
 		if info, cuts, err = file.Analyse(ctx); err != nil {
 			return err
 		}
-		s.Cuts = cuts
+		s.TakeFound(cuts)
 		s.Reference.Frames = info.Frames
 	}
 	if info.HasSound {

@@ -216,7 +216,7 @@ func (s *Score) room(c cutlist.Cut, place int) error {
 		return fault.New(fault.Usage, "a %s needs an end after frame %d", c.Kind, c.Frame).Mended("give the first frame that is whole again with --end")
 	case !soft && c.End != c.Frame:
 		return fault.New(fault.Usage, "a hard cut has no end").Mended("leave --end away, or give the kind with --kind")
-	case c.Frame == 0 && c.Kind != cutlist.FadeIn && c.Kind != cutlist.FadeOut:
+	case !MayBegin(c):
 		return fault.New(fault.Usage, "the reference begins at frame 0, so no shot comes before a %s there", c.Kind).Mended("give a frame from 1 on")
 	}
 	for i, o := range s.Cuts {
@@ -229,6 +229,11 @@ func (s *Score) room(c cutlist.Cut, place int) error {
 		}
 	}
 	return nil
+}
+
+// MayBegin is false for a change at frame 0 that needs a shot before it.
+func MayBegin(c cutlist.Cut) bool {
+	return c.Frame > 0 || c.Kind == cutlist.FadeIn || c.Kind == cutlist.FadeOut
 }
 
 func spanWords(c cutlist.Cut) string {
