@@ -332,7 +332,7 @@ func TestFramesAreTheFilm(t *testing.T) {
 
 // FuzzMessages feeds the readers of FFmpeg's words: nothing may panic or grow.
 func FuzzMessages(f *testing.F) {
-	f.Add("[Parsed_showinfo_2 @ 0x1] n:   0 pts:   1001 pts_time:0.04", "pts=1001|duration=1001|flags=K_\n")
+	f.Add("[Parsed_showinfo_2 @ 0x1] n:   0 pts:   1001 pts_time:0.04", "pts=1001|dts=-5|duration=1001|flags=K_\n")
 	f.Add("[Parsed_showinfo_2 @ 0x1] config in time_base: 1/24000, frame_rate: 24/1", "pts=N/A|duration=N/A|flags=_D\n")
 	f.Add("[Parsed_ashowinfo_1 @ 0x1] n:0 pts:-5 nb_samples:1024 x", "pts=9223372036854775807|duration=9223372036854775807\n")
 	f.Add("[Parsed_showinfo_", strings.Repeat("x", 9000))

@@ -101,7 +101,11 @@ func (r *reader) filtered(ctx context.Context, filter string, w, h int, fn func(
 		}
 		return fn(g)
 	}}
-	p := &pairer{size: w * h, each: e.push, rebase: func(b timecode.Ratio) { e.base = b }}
+	push := e.push
+	if r.times.unclocked { // what the decoder guesses is no time
+		push = func(_ int64, _ bool, pix []byte) error { return e.push(0, false, pix) }
+	}
+	p := &pairer{size: w * h, each: push, rebase: func(b timecode.Ratio) { e.base = b }}
 	res, err := r.Run(ctx, decoder.Step{
 		Tool: "ffmpeg", Before: []string{"-copyts"},
 		After: []string{"-map", "0:" + strconv.Itoa(r.video.Index), "-an", "-sn", "-dn",
@@ -119,7 +123,7 @@ func (r *reader) filtered(ctx context.Context, filter string, w, h int, fn func(
 		return r.info, err
 	}
 	r.info.Frames = e.next
-	if r.begin == nil {
+	if r.begin == nil && !r.times.unclocked {
 		r.begin = e.begin()
 	}
 	r.o.Progress(e.next, e.next, "reading the picture")

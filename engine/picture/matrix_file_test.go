@@ -34,13 +34,18 @@ func needTools(t testing.TB) {
 }
 
 // encode makes a file with the native ffmpeg from a known film.
-func encode(t testing.TB, avi []byte, name string, before []string, after ...string) string {
+func encode(t testing.TB, avi []byte, name string, after ...string) string {
+	t.Helper()
+	return ffmpeg(t, avi, name, append([]string{"-i", "pipe:0"}, after...)...)
+}
+
+// ffmpeg runs the native program; args hold the inputs, in is pipe:0.
+func ffmpeg(t testing.TB, in []byte, name string, args ...string) string {
 	t.Helper()
 	out := filepath.Join(t.TempDir(), name)
-	args := append([]string{"-nostdin", "-loglevel", "error", "-y"}, before...)
-	args = append(append(append(args, "-i", "pipe:0"), after...), "file:"+out)
+	args = slices.Concat([]string{"-nostdin", "-loglevel", "error", "-y"}, args, []string{"file:" + out})
 	cmd := exec.CommandContext(t.Context(), "ffmpeg", args...)
-	cmd.Stdin = bytes.NewReader(avi)
+	cmd.Stdin = bytes.NewReader(in)
 	if said, err := cmd.CombinedOutput(); err != nil {
 		t.Fatalf("ffmpeg %s: %v\n%s", strings.Join(args, " "), err, said)
 	}
@@ -58,18 +63,20 @@ const (
 
 var shotsCuts = []int64{17, 33, 46}
 
-func shots() decodertest.Film {
-	f := decodertest.Film{W: 96, H: 72, RateNum: 24000, RateDen: 1001, SoundRate: 48000}
-	for k := range shotsFrames {
+func shots() decodertest.Film { return shotsAt(timecode.Rate23976, shotsFrames, shotsCuts) }
+
+func shotsAt(rate timecode.Rate, frames int, cuts []int64) decodertest.Film {
+	f := decodertest.Film{W: 96, H: 72, RateNum: int(rate.Num), RateDen: int(rate.Den), SoundRate: 48000}
+	for k := range frames {
 		shot := 0
-		for _, c := range shotsCuts {
+		for _, c := range cuts {
 			if int64(k) >= c {
 				shot++
 			}
 		}
 		f.Frames = append(f.Frames, shotPicture(f.W, f.H, shot, k))
 	}
-	f.Sound = make([]int16, shotsSamples)
+	f.Sound = make([]int16, rate.SampleOf(int64(frames), 48000))
 	for i := range chirpSamples { // 300 to 3000 Hz, a linear sweep
 		t := float64(i) / 48000
 		f.Sound[chirpAt+i] = int16(12_000 * math.Sin(2*math.Pi*(300*t+2700*t*t/2)))
@@ -278,7 +285,7 @@ func TestMatrix(t *testing.T) {
 		t.Run(f.name(), func(t *testing.T) {
 			t.Parallel()
 			after := append([]string{"-pix_fmt", "yuv420p", "-g", "12", "-strict", "experimental", "-c:v"}, f.video...)
-			path := encode(t, avi, "film."+f.ext, nil, append(append(after, "-c:a"), f.sound...)...)
+			path := encode(t, avi, "film."+f.ext, append(append(after, "-c:a"), f.sound...)...)
 			native, err := read(t, path, decoder.Native)
 			if err != nil {
 				t.Fatal(err)

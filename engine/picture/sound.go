@@ -90,10 +90,8 @@ func (r *reader) pictureStart(ctx context.Context) (*big.Rat, error) {
 	if r.video == nil || r.begin != nil {
 		return r.begin, nil
 	}
-	if r.form == "avi" { // its first picture's place is in its packets
-		if err := r.readTiming(ctx); err != nil || r.begin != nil {
-			return r.begin, err
-		}
+	if err := r.readTiming(ctx); err != nil || r.begin != nil || r.times.unclocked {
+		return r.begin, err
 	}
 	var start *big.Rat
 	base, _ := parseRational(r.video.TimeBase)

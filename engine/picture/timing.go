@@ -15,18 +15,28 @@ import (
 
 // timing is what the packets of the picture say of time.
 type timing struct {
-	base     timecode.Ratio // seconds a tick
-	rate     timecode.Rate
-	packets  int64 // pictures that the file holds, those cut by an edit list left out
-	variable bool
-	first    int64 // decoding tick of the first packet
-	hasFirst bool
-	end      int64 // tick at which the last picture ends
-	hasEnd   bool
+	base      timecode.Ratio // seconds a tick
+	rate      timecode.Rate
+	packets   int64 // pictures that the file holds, those cut by an edit list left out
+	variable  bool
+	unclocked bool  // no packet says when it is shown: pictures are counted
+	end       int64 // tick at which the last picture ends
+	hasEnd    bool
 }
 
-// maxPackets bounds the pictures of a file: 8 million are 38 hours at 60 a second.
-const maxPackets = 8 << 20
+// maxPackets bounds the pictures of a file: 2 million are 9 hours at 60 a second.
+const maxPackets = 2 << 20
+
+// packetTimes are the ticks that the picture's packets carry, those cut by an
+// edit list left out.
+type packetTimes struct {
+	shown   []int64 // when each is shown, of those that say it
+	decoded []int64 // when each is decoded
+	summed  []int64 // what the durations before each add up to
+	packets int64
+	end     int64 // at which the last picture ends
+	hasEnd  bool
+}
 
 // readTiming lists the picture's packets, without decoding, and finds the rate
 // that their timestamps keep. An AVI has a place in the file for each picture
@@ -40,43 +50,14 @@ func (r *reader) readTiming(ctx context.Context) error {
 	if !ok {
 		return fault.New(fault.Malformed, "its picture has no clock").In(r.path, "")
 	}
-	t := timing{base: base}
-	var pts []int64
-	stored := int64(0)
-	l := &packetLines{each: func(at, dur int64, hasAt bool, discard bool) error {
-		stored++
-		if discard {
-			return nil
-		}
-		if t.packets++; t.packets > maxPackets {
-			return fault.New(fault.OverLimit, "holds more than %d pictures", maxPackets).In(r.path, "")
-		}
-		if hasAt {
-			pts = append(pts, at)
-			if dur > 0 && (!t.hasEnd || at+dur > t.end) {
-				t.end, t.hasEnd = at+dur, true
-			}
-		}
-		return nil
-	}}
-	res, err := r.Run(ctx, decoder.Step{
-		Tool: "ffprobe",
-		Before: []string{"-select_streams", strconv.Itoa(r.video.Index),
-			"-show_entries", "packet=pts,dts,duration,flags", "-of", "compact=p=0"},
-		Stdout: l.write,
-	})
-	if err == nil {
-		err = r.cutShort(stored, res)
-	}
+	p, err := r.listPackets(ctx)
 	if err != nil {
 		return err
 	}
-	t.first, t.hasFirst = l.first, l.hasFirst
-	slices.Sort(pts)
-	t.rate, t.variable = findRate(slices.Compact(pts), base, r.video)
-	if int64(len(pts)) < t.packets*9/10 { // no clock in the packets: the header decides
-		t.rate, t.variable, t.hasEnd = headerRate(r.video), false, false
+	if r.form == "avi" && len(p.decoded) > 0 {
+		r.begin = new(big.Rat).Mul(big.NewRat(p.decoded[0], 1), base.Rat())
 	}
+	t := p.timing(base, r.video)
 	if err := t.rate.Validate(); err != nil {
 		return fault.New(fault.Unsupported, "its frame rate cannot be found").In(r.path, "").Because(err).
 			Mended("export it again at a constant rate, 24 or 25 frames a second say")
@@ -87,9 +68,6 @@ func (r *reader) readTiming(ctx context.Context) error {
 		}
 	}
 	r.times = t
-	if r.form == "avi" && t.hasFirst {
-		r.begin = new(big.Rat).Mul(big.NewRat(t.first, 1), base.Rat())
-	}
 	r.info.Rate, r.info.VariableRate = t.rate, t.variable
 	if t.variable {
 		r.info.note("the frames do not come evenly; they are read at a constant %s frames a second, by their timestamps", t.rate)
@@ -97,12 +75,73 @@ func (r *reader) readTiming(ctx context.Context) error {
 	return nil
 }
 
+func (r *reader) listPackets(ctx context.Context) (packetTimes, error) {
+	var p packetTimes
+	stored, sum := int64(0), int64(0)
+	l := &packetLines{}
+	l.each = func(at, dur int64, hasAt bool, discard bool) error {
+		if stored++; stored > maxPackets {
+			return fault.New(fault.OverLimit, "holds more than %d pictures", maxPackets).In(r.path, "")
+		}
+		if discard {
+			return nil
+		}
+		p.packets++
+		if l.hasDTS {
+			p.decoded = append(p.decoded, l.dts)
+		}
+		if dur > 0 && sum < maxTick {
+			p.summed = append(p.summed, sum)
+			sum += dur
+		}
+		if hasAt {
+			p.shown = append(p.shown, at)
+			if dur > 0 && (!p.hasEnd || at+dur > p.end) {
+				p.end, p.hasEnd = at+dur, true
+			}
+		}
+		return nil
+	}
+	res, err := r.Run(ctx, decoder.Step{
+		Tool: "ffprobe",
+		Before: []string{"-select_streams", strconv.Itoa(r.video.Index),
+			"-show_entries", "packet=pts,dts,duration,flags", "-of", "compact=p=0"},
+		Stdout: l.write,
+	})
+	if err == nil {
+		err = r.cutShort(stored, res)
+	}
+	return p, err
+}
+
+// timing finds the rate. A program stream may say one time for several
+// pictures: their decoding comes as evenly. A bare stream says none: the
+// pictures are counted, and their durations give the rate.
+func (p packetTimes) timing(base timecode.Ratio, s *probeStream) timing {
+	t := timing{base: base, packets: p.packets, end: p.end, hasEnd: p.hasEnd, unclocked: len(p.shown) == 0}
+	times := p.shown
+	enough := func(x []int64) bool { return int64(len(x)) >= p.packets*9/10 }
+	switch {
+	case enough(p.shown):
+	case enough(p.decoded):
+		times, t.hasEnd = p.decoded, false
+	case t.unclocked && enough(p.summed):
+		times = p.summed
+	default: // the header decides
+		t.rate, t.hasEnd = headerRate(s), false
+		return t
+	}
+	slices.Sort(times)
+	t.rate, t.variable = findRate(slices.Compact(times), base, s)
+	return t
+}
+
 // packetLines reads "pts=1001|dts=1001|duration=1001|flags=K_" lines.
 type packetLines struct {
-	part     []byte
-	first    int64 // the first dts
-	hasFirst bool
-	each     func(pts, duration int64, hasPTS, discard bool) error
+	part   []byte
+	dts    int64 // of the packet at hand
+	hasDTS bool
+	each   func(pts, duration int64, hasPTS, discard bool) error
 }
 
 func (l *packetLines) write(p []byte) error {
@@ -125,6 +164,7 @@ func (l *packetLines) write(p []byte) error {
 func (l *packetLines) line(b []byte) error {
 	var pts, dur int64
 	var hasPTS, discard, any bool
+	l.hasDTS = false
 	for _, field := range bytes.Split(bytes.TrimSpace(b), []byte("|")) {
 		k, v, _ := bytes.Cut(field, []byte("="))
 		switch string(k) {
@@ -134,8 +174,8 @@ func (l *packetLines) line(b []byte) error {
 				pts, hasPTS = n, true
 			}
 		case "dts":
-			if n, err := strconv.ParseInt(string(v), 10, 64); err == nil && !l.hasFirst && n > -maxTick && n < maxTick {
-				l.first, l.hasFirst = n, true
+			if n, err := strconv.ParseInt(string(v), 10, 64); err == nil && n > -maxTick && n < maxTick {
+				l.dts, l.hasDTS = n, true
 			}
 		case "duration":
 			if n, err := strconv.ParseInt(string(v), 10, 64); err == nil && n > 0 && n < maxTick {
@@ -181,7 +221,7 @@ func findRate(pts []int64, base timecode.Ratio, s *probeStream) (rate timecode.R
 	if best.Num != 0 {
 		return best, false
 	}
-	return commonRate(pts, base, s), true
+	return commonRate(pts, base), true
 }
 
 // candidates are the header's rates, snapped first, then the standard ones.
@@ -229,19 +269,43 @@ func gridSpread(pts []int64, base timecode.Ratio, r timecode.Rate) (spread float
 	return hi - lo, hi < 0.5 && lo > -0.5
 }
 
-// commonRate snaps the median distance of neighbours.
-func commonRate(pts []int64, base timecode.Ratio, s *probeStream) timecode.Rate {
+// Bounds of commonRate: distances that count as the same, the longest over
+// the shortest, and how far, by its logarithm, the next standard rate may be.
+const (
+	sameDistance = 1.12
+	nearStandard = 0.06
+)
+
+// commonRate is the rate of the commonest distance of neighbours: the mean of
+// the fullest window of like distances, held for the nearest standard rate or
+// else for the nearest whole one. A phone in poor light doubles some distances
+// and jitters all; a mean of all of them would be nobody's rate.
+func commonRate(pts []int64, base timecode.Ratio) timecode.Rate {
 	d := make([]int64, len(pts)-1)
 	for i := range d {
 		d[i] = pts[i+1] - pts[i]
 	}
 	slices.Sort(d)
-	fps := 1 / (float64(d[len(d)/2]) * base.Float())
-	near, dist := timecode.Rate{}, math.Inf(1)
-	for _, c := range candidates(s) {
+	var from, most int
+	var mean float64
+	sum := 0.0
+	for to, x := range d {
+		for sum += float64(x); float64(x) > float64(d[from])*sameDistance; from++ {
+			sum -= float64(d[from])
+		}
+		if n := to - from + 1; n > most {
+			most, mean = n, sum/float64(n)
+		}
+	}
+	fps := 1 / (mean * base.Float())
+	near, dist := timecode.Rate{}, nearStandard
+	for _, c := range standardRates {
 		if e := math.Abs(math.Log(fps / c.Float())); e < dist {
 			near, dist = c, e
 		}
+	}
+	if near.Num == 0 && fps < 1000 {
+		near = timecode.Rate{Num: max(1, int64(math.Round(fps))), Den: 1}
 	}
 	return near
 }
