@@ -7,16 +7,16 @@ import (
 )
 
 // Sound is how a click sounds. Closed headphones leak highs most, and what
-// leaks is in the take: beside each sound stands what a beat of it holds above
-// 2 kHz, against the same of the tone, and how long an accent lasts until it
+// leaks is in the take: beside each sound stands what its beats and accents
+// hold above 2 kHz, against the tone's, and how long an accent lasts until it
 // is 60 dB down (TestBleed).
 type Sound string
 
 const (
 	SoundTone   Sound = "tone"   // short and high: easy to follow; 0 dB, 29 ms
-	SoundShort  Sound = "short"  // a tick: 18 dB less, 12 ms, and the least sound in all
-	SoundSoft   Sound = "soft"   // low and rounded: 32 dB less, 44 ms
-	SoundLow    Sound = "low"    // a dull knock: 43 dB less, 59 ms
+	SoundShort  Sound = "short"  // a tick: 21 dB less, 12 ms, and the least sound in all
+	SoundSoft   Sound = "soft"   // low and rounded: 37 dB less, 44 ms
+	SoundLow    Sound = "low"    // a dull knock: 49 dB less, 59 ms
 	SoundSpoken Sound = "spoken" // the number of the beat, one to twelve
 )
 

@@ -1,0 +1,5 @@
+//go:build !race
+
+package rehearse
+
+const thinned = 0
