@@ -88,10 +88,7 @@ func TestRehearseWritesTheShot(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer r.Close()
-	got := make([]float32, r.Frames())
-	if _, err := r.Read(got); err != nil {
-		t.Fatal(err)
-	}
+	got := readMono(t, res.Path)
 	if int64(len(got)) != res.Plan.Length || len(r.Cues()) != 2 {
 		t.Fatalf("%d samples, %d cues", len(got), len(r.Cues()))
 	}

@@ -150,8 +150,11 @@ func (g *Grid) countIn(sampleRate, from int, p ClickPlan) ([]Click, error) {
 	if p.NoCountIn {
 		return nil, nil
 	}
-	n := max(p.CountInBeats, p.Free)
-	for bar := from - max(p.CountInBars, 1); n == 0 || bar < from && p.CountInBars > 0; bar++ {
+	n, bars := max(p.CountInBeats, p.Free), p.CountInBars
+	if n == 0 {
+		bars = max(bars, 1)
+	}
+	for bar := from - bars; bar < from; bar++ {
 		n += g.metreOfBar(bar).metre.Beats()
 	}
 	if p.SilentBeats < 0 || p.SilentBeats >= n {

@@ -21,9 +21,10 @@ func mustSay(t *testing.T, name string, sampleRate int, pace float64) Spoken {
 }
 
 // The stressed onset is where the sound between 300 and 3000 Hz (a vowel's
-// body) or above (a plosive's burst) first comes near its height, within two
-// milliseconds; a fricative, a nasal or a glide before it stays below.
+// body) or above (a plosive's burst) first comes near its height, within a
+// millisecond; a fricative, a nasal or a glide before it stays below.
 func TestStressIsWhereTheSoundRises(t *testing.T) {
+	latest := 0.0
 	for _, name := range Words() {
 		for _, pace := range []float64{1, 0.6} {
 			for _, sr := range []int{44100, 48000} {
@@ -45,12 +46,15 @@ func TestStressIsWhereTheSoundRises(t *testing.T) {
 				for first < len(x) && math.Abs(x[first]) < 0.4*top {
 					first++
 				}
-				if ms := float64(first-s.Stress) / float64(sr) * 1000; ms < 0 || ms > 2.5 {
+				ms := float64(first-s.Stress) / float64(sr) * 1000
+				latest = max(latest, ms)
+				if ms < 0 || ms > 1 {
 					t.Errorf("%s at pace %g, %d Hz: the sound rises %.2f ms after the stress", name, pace, sr, ms)
 				}
 			}
 		}
 	}
+	t.Logf("the latest rises %.2f ms after its stress", latest)
 }
 
 // above and below are one-pole filters, run twice.
