@@ -142,8 +142,8 @@ var crashCases = []struct {
 		laneOf("new a out", 2), laneOf("new a out c", 3)},
 	{"undo of an edit outside", outsideAfter("a", 0), func(f *Folder) error { _, _, err := f.Undo(1); return err },
 		laneOf("new a out", 2), laneOf("new a out", 1)},
-	{"edit that makes the oldest go", prepared("a b c d e f g h i j", 0), func(f *Folder) error { return retitle(f, "k") },
-		laneOf("new a b c d e f g h i j", 10), laneOf("b c d e f g h i j k", 9)},
+	{"edit that makes the oldest go", prepared("a b c d", 0), func(f *Folder) error { return retitle(f, "e") },
+		laneOf("new a b c d", 4), laneOf("a b c d e", 4)},
 }
 
 // prepared makes edits with these titles and takes back some.
@@ -218,7 +218,7 @@ func crashOnce(t *testing.T, name string, d *dying, prepare, do func(*Folder) er
 	if err != nil {
 		t.Fatal(err)
 	}
-	f.disk, f.maxSteps = unsynced{}, 10
+	f.disk, f.maxSteps = unsynced{}, 4
 	if err := prepare(f); err != nil {
 		t.Fatalf("%s: %v", name, err)
 	}
@@ -230,7 +230,7 @@ func crashOnce(t *testing.T, name string, d *dying, prepare, do func(*Folder) er
 		t.Fatal(err)
 	}
 	defer f.Close()
-	f.disk, f.maxSteps = unsynced{}, 10
+	f.disk, f.maxSteps = unsynced{}, 4
 	s, err := f.Load()
 	if err != nil {
 		t.Fatalf("%s: the document cannot be read: %v", name, err)

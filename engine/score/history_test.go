@@ -3,6 +3,7 @@ package score
 import (
 	"bytes"
 	"errors"
+	"flag"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -90,6 +91,11 @@ func (m *model) compare(t rapid.TB, f *Folder) {
 // Any sequence of edits, undos, redos, edits outside the program and restarts
 // is what a list of texts with a finger on it is.
 func TestHistoryIsAListOfTexts(t *testing.T) {
+	if raceBuild { // each file operation costs many times as much
+		was := flag.Lookup("rapid.checks").Value.String()
+		flag.Set("rapid.checks", "15")
+		defer flag.Set("rapid.checks", was)
+	}
 	parent := t.TempDir()
 	rapid.Check(t, func(t *rapid.T) {
 		dir, err := os.MkdirTemp(parent, "")
