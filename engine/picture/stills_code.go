@@ -59,16 +59,12 @@ func newGroupCoder(w, h int) *groupCoder {
 // says how many bits its greys have, and the deflated frames. It takes fewer
 // bits until the group fits, and more again when there is room.
 func (c *groupCoder) code(frames [][]byte) ([]byte, error) {
-	bits, before := c.bits, c.shown
+	bits := c.bits
 	if c.out.Len()*3 < maxGroupBytes*len(frames) && bits < mostBits && c.out.Len() > 0 {
 		bits++
 	}
 	for ; ; bits-- {
-		start := before
-		if bits != c.bits {
-			start = nil // its levels mean other greys
-		}
-		last, err := c.try(frames, bits, start)
+		last, err := c.try(frames, bits)
 		if err != nil {
 			return nil, err
 		}
@@ -80,15 +76,12 @@ func (c *groupCoder) code(frames [][]byte) ([]byte, error) {
 }
 
 // try codes a group at so many bits and gives the levels of its last frame.
-func (c *groupCoder) try(frames [][]byte, bits int, start []byte) ([]byte, error) {
+func (c *groupCoder) try(frames [][]byte, bits int) ([]byte, error) {
 	c.out.Reset()
 	c.out.WriteByte(byte(bits))
 	c.z.Reset(&c.out)
 	level, prev := c.work[0], c.work[1]
-	has := start != nil
-	if has {
-		copy(prev, start)
-	}
+	has := copy(prev, c.shown) > 0
 	mask := byte(1<<bits - 1)
 	for i, f := range frames {
 		toLevels(level, prev, f, bits, has)

@@ -3,6 +3,7 @@ package picture
 import (
 	"bytes"
 	"errors"
+	"hash/crc32"
 	"math/rand/v2"
 	"os"
 	"path/filepath"
@@ -198,6 +199,38 @@ func TestDamagedStillsAreTold(t *testing.T) {
 		try("cut short", whole[:cut])
 	}
 	try("longer", append(bytes.Clone(whole), 0))
+}
+
+// TestAGroupThatCannotBeUnpacked, though its checksum holds, does not come
+// under another's name: its neighbours stay right.
+func TestAGroupThatCannotBeUnpacked(t *testing.T) {
+	const n, w, h = (cachedGroups + 1) * stillsGroup, 16, 12
+	to := writeFilm(t, n, w, h, func(k int, pix []byte) {
+		for i := range pix {
+			pix[i] = byte(3*k + i)
+		}
+	})
+	b, err := os.ReadFile(filepath.Join(to.Root.Name(), to.Name))
+	if err != nil {
+		t.Fatal(err)
+	}
+	s, _ := openTarget(t, to)
+	const bad = cachedGroups
+	code := b[s.at[bad]:s.at[bad+1]]
+	code = code[: len(code)/2 : len(code)/2]
+	s.src, s.at[bad+1], s.sums[bad] = bytes.NewReader(b), s.at[bad]+int64(len(code)), crc32.ChecksumIEEE(code)
+	pix := make([]byte, w*h)
+	for range 2 {
+		for k := range int64(bad * stillsGroup) {
+			if err := s.At(k, pix); err != nil || max(int(pix[0])-int(3*k), int(3*k)-int(pix[0])) > 4 {
+				t.Fatalf("frame %d is %d: %v", k, pix[0], err)
+			}
+		}
+		told(t, "a group cut short", s.At(n-1, pix))
+		if err := s.At(0, pix); err != nil || pix[0] != 0 {
+			t.Errorf("frame 0 is %d after it: %v", pix[0], err)
+		}
+	}
 }
 
 func told(t *testing.T, what string, err error) {
