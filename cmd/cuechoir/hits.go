@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 	"io"
+	"path/filepath"
 	"strconv"
 	"strings"
 
@@ -256,7 +257,7 @@ A line that cannot be read is told with its number, and the others are read.`,
 		Example: "  cuechoir hits import hits.csv",
 		Args:    args(cobra.ExactArgs(1)),
 		RunE: func(_ *cobra.Command, given []string) error {
-			s, err := a.edit("hits imported from "+given[0], func(s *score.Score) error {
+			s, err := a.edit("hits imported from "+filepath.Base(given[0]), func(s *score.Score) error {
 				return a.withTable(given[0], func(r io.Reader, name string) error {
 					hits, problems, err := score.ReadHits(r, name, s.Axis())
 					if err != nil {

@@ -127,8 +127,16 @@ func (f *Folder) notSaved(rel string, err error) error {
 	return fault.New(writeKind(err), "the score could not be saved; the old one is untouched").In(f.Path(rel), "").Because(err)
 }
 
-// readAll reads a file of the folder that may hold most bytes at most.
+// readAll reads a plain file of the folder that may hold most bytes at most.
+// Another kind of file, a pipe say, might never end.
 func (f *Folder) readAll(rel string, most int64) ([]byte, error) {
+	st, err := f.root.Stat(filepath.FromSlash(rel))
+	if err != nil {
+		return nil, err
+	}
+	if !st.Mode().IsRegular() {
+		return nil, fault.New(fault.Malformed, "this is not a plain file").In(f.Path(rel), "")
+	}
 	file, err := f.root.Open(filepath.FromSlash(rel))
 	if err != nil {
 		return nil, err

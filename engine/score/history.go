@@ -52,9 +52,13 @@ type History struct {
 }
 
 // History lists the steps. An edit made outside the program since the last
-// one is among them.
+// one is among them. It takes no lock: when another program edits between the
+// reading of the document and of the journal, it reads again.
 func (f *Folder) History() (History, error) {
 	_, j, err := f.readHistory()
+	for tries := 0; err == nil && j.outside && tries < 3; tries++ {
+		_, j, err = f.readHistory()
+	}
 	return j.history(), err
 }
 
@@ -211,7 +215,11 @@ func (f *Folder) readHistory() (text []byte, j journal, err error) {
 		return text, j, nil
 	}
 	if err != nil {
-		return nil, j, fault.New(fault.KindOf(err), "the history cannot be read").In(f.Path(journalName), "").
+		kind := fault.KindOf(err)
+		if kind == fault.Unexpected { // a link that leads out, a file where the folder should be
+			kind = fault.Malformed
+		}
+		return nil, j, fault.New(kind, "the history cannot be read").In(f.Path(journalName), "").
 			Because(err).Mended(journalMend, HistoryDir)
 	}
 	j, err = readJournal(data, hashOf(text), f.Path(journalName))

@@ -233,42 +233,6 @@ func TestOutsideEditDuringAnEdit(t *testing.T) {
 	}
 }
 
-func TestDamagedHistoryIsTold(t *testing.T) {
-	f := makeFolder(t)
-	for _, x := range []string{"one", "two"} {
-		if err := retitle(f, x); err != nil {
-			t.Fatal(err)
-		}
-	}
-	two := readDoc(t, f)
-	name := f.Path(textName(hashOf(titled(t, "one"))))
-	os.WriteFile(name, titled(t, "two"), 0o666)
-	if err := f.VerifyHistory(); fault.KindOf(err) != fault.Malformed {
-		t.Errorf("verify: %v", err)
-	}
-	if _, _, err := f.Undo(1); fault.KindOf(err) != fault.Malformed || !bytes.Equal(readDoc(t, f), two) {
-		t.Errorf("a changed text: %v", err)
-	}
-	os.Remove(name)
-	if _, _, err := f.Undo(1); fault.KindOf(err) != fault.Missing || !bytes.Equal(readDoc(t, f), two) {
-		t.Errorf("a text that is gone: %v", err)
-	}
-	if _, _, err := f.Undo(2); err != nil {
-		t.Errorf("past the text that is gone: %v", err)
-	}
-	log := f.Path(journalName)
-	good, _ := os.ReadFile(log)
-	os.WriteFile(log, append([]byte("{\"did\":\"fly\"}\n"), good...), 0o666)
-	err := retitle(f, "three")
-	if fault.KindOf(err) != fault.Malformed || !strings.Contains(err.Error(), "line 1") || !strings.Contains(err.Error(), journalName) {
-		t.Errorf("a broken journal: %v", err)
-	}
-	os.RemoveAll(f.Path(HistoryDir))
-	if err := retitle(f, "three"); err != nil {
-		t.Errorf("without its history the score cannot be edited: %v", err)
-	}
-}
-
 func TestHistoryIsBounded(t *testing.T) {
 	size := int64(len(titled(t, "00")))
 	for _, c := range []struct {
@@ -293,6 +257,44 @@ func TestHistoryIsBounded(t *testing.T) {
 		}
 		if _, _, err := f.Undo(h.Undoes); err != nil || !bytes.Equal(readDoc(t, f), titled(t, fmt.Sprintf("%02d", 49-h.Undoes))) {
 			t.Errorf("back to the oldest: %v", err)
+		}
+	}
+}
+
+// A reader beside an editor never takes the edits of the program for a hand's.
+func TestHistoryBesideAnEditor(t *testing.T) {
+	f := makeFolder(t)
+	f.disk = unsynced{}
+	done := make(chan error)
+	go func() {
+		var err error
+		for n := 0; n < 60 && err == nil; n++ {
+			err = retitle(f, fmt.Sprint(n))
+		}
+		done <- err
+	}()
+	g, err := Open(f.Dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer g.Close()
+	for {
+		select {
+		case err := <-done:
+			if err != nil {
+				t.Fatal(err)
+			}
+			return
+		default:
+		}
+		h, err := g.History()
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, s := range h.Steps {
+			if s.Outside {
+				t.Fatalf("%+v", h)
+			}
 		}
 	}
 }
