@@ -113,7 +113,7 @@ func TestEDLForms(t *testing.T) {
 001  T1       V     C        00:00:00:00 00:00:01:00 01:00:00:00 01:00:01:00
 002  T2       V2    C        00:00:00:00 00:00:01:00 01:00:00:12 01:00:01:12
 003  T3       V     K B      00:00:00:00 00:00:01:00 01:00:01:00 01:00:02:00
-003  T4       V     K    012 00:00:00:00 00:00:01:00 01:00:01:00 01:00:02:00`, at24, []Cut{hard(24, "")}, []int{3, 5}},
+003  T4       V     K    012 00:00:00:00 00:00:00:12 01:00:01:12 01:00:02:00`, at24, []Cut{hard(24, "")}, []int{3, 5}},
 		{"a reel with a space, events out of order, an overlap that is told", `
 002  MY REEL  V     C        00:00:00:00 00:00:01:00 01:00:01:00 01:00:02:00
 001  T1       V     C        00:00:00:00 00:00:01:00 01:00:00:00 01:00:01:12`, at24, []Cut{hard(24, "")}, []int{2}},
@@ -151,6 +151,8 @@ hello
 		// SMPTE ST 12-1: 01:00:59;29 is followed by 01:01:00;02, 1800 frames from 01:00:00;00
 		{"drop-frame, with colons and FCM", "FCM: DROP FRAME\n001 T1 V C 01:00:00:00 01:01:00:02 01:00:00:00 01:01:00:02\n002 T1 V C 05:00:00:00 05:00:01:00 01:01:00:02 01:01:01:02\n",
 			axis(timecode.Rate2997DF, "01:00:00;00", 1900), []Cut{hard(1800, "")}, nil},
+		{"a later FCM line is of source reels", "FCM: DROP FRAME\n001 T1 V C 01:00:00:00 01:00:01:00 01:00:00:00 01:00:01:00\nFCM: NON-DROP FRAME\n002 T1 V C 05:00:00:00 05:00:01:00 01:00:01:00 01:00:02:00\n",
+			axis(timecode.Rate2997DF, "01:00:00;00", 1900), []Cut{hard(30, "")}, nil},
 		{"a label that drop-frame counting skips", "001 T1 V C 01:00:00;00 01:00:01;00 01:00:00;00 01:00:01;00\n002 T1 V C 01:01:00;00 01:01:01;00 01:01:00;00 01:01:01;00\n",
 			axis(timecode.Rate2997DF, "01:00:00;00", 1900), nil, []int{2}},
 	}
@@ -176,12 +178,13 @@ func TestEDLTransitionTail(t *testing.T) {
 `
 	l, p := read(t, FormatEDL, text, a)
 	checkList(t, l, p, []Cut{soft(Dissolve, 24, 36, "fire")}, nil)
-	for _, c := range [][2]string{{"003  T2", "003  T9"}, {"00:00:05:12 00:00:07:12", "00:00:05:13 00:00:07:13"}, {"* FROM CLIP NAME: fire", "* FROM CLIP NAME: ice"}} {
+	for _, c := range [][2]string{{"003  T2", "003  T9"}, {"00:00:05:12 00:00:07:12", "00:00:05:13 00:00:07:13"}, {"* FROM CLIP NAME: fire", "* FROM CLIP NAME: ice"},
+		{"01:00:01:12 01:00:03:12", "01:00:02:12 01:00:04:12"}} {
 		other := strings.Replace(text, c[0], c[1], 1)
 		if other == text {
 			t.Fatalf("%q is not in the list", c[0])
 		}
-		if l, _ := read(t, FormatEDL, other, a); len(l.Cuts) != 2 || l.Cuts[1].Frame != 36 {
+		if l, _ := read(t, FormatEDL, other, a); len(l.Cuts) < 2 || l.Cuts[1].Frame != 36 {
 			t.Errorf("with %q: %+v, want a second cut at 36", c[1], l.Cuts)
 		}
 	}
@@ -244,6 +247,14 @@ func TestEDLOneWildFrameNumber(t *testing.T) {
 `
 	l, p := read(t, FormatEDL, text, axis(timecode.Rate24, "01:00:00:00", 240))
 	checkList(t, l, p, []Cut{hard(24, ""), hard(48, "")}, []int{2})
+}
+
+// An event whose source is a frame longer than its record is no other rate,
+// though at 25 both would be 45 frames long.
+func TestEDLOneUnevenEvent(t *testing.T) {
+	text := "001 T1 V C 00:00:00:00 00:00:01:20 01:00:00:05 01:00:02:00\n002 T1 V C 00:00:00:00 00:00:01:00 01:00:02:00 01:00:03:00\n"
+	l, p := read(t, FormatEDL, text, axis(timecode.Rate24, "01:00:00:00", 240))
+	checkList(t, l, p, []Cut{hard(5, ""), hard(48, "")}, nil)
 }
 
 func TestEDLRefuses(t *testing.T) {

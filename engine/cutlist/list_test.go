@@ -92,6 +92,30 @@ func TestWriteRefuses(t *testing.T) {
 	}
 }
 
+// No form can say that a transition runs on under the next cut, and the three
+// digits of an EDL end at 999: what is written stays within both.
+func TestTransitionsStayInTheirShot(t *testing.T) {
+	a := axis(timecode.Rate24, "00:00:00:00", 5000)
+	l := List{Cuts: []Cut{soft(Dissolve, 10, 50, ""), hard(20, ""), soft(Dissolve, 100, 1600, "")}}
+	for f, words := range map[Format][]string{FormatEDL: {" D    010 ", " D    999 "}, FormatOTIO: {`"value": 10`, `"value": 1500`}} {
+		roundTrip(t, f, l, a)
+		var b bytes.Buffer
+		if err := Write(&b, f, l, a); err != nil {
+			t.Fatal(err)
+		}
+		for _, w := range words {
+			if !strings.Contains(b.String(), w) {
+				t.Errorf("%s: %q is not in\n%s", f, w, b.String())
+			}
+		}
+		for _, w := range []string{" D    040 ", `"value": 40`, " D    1500 "} {
+			if strings.Contains(b.String(), w) {
+				t.Errorf("%s: %q is in\n%s", f, w, b.String())
+			}
+		}
+	}
+}
+
 // A reference of a whole day, and one that passes midnight.
 func TestListsOverMidnight(t *testing.T) {
 	a := axis(timecode.Rate2997DF, "18:00:00;00", timecode.Rate2997DF.DayFrames())

@@ -156,6 +156,10 @@ func TestOTIOForms(t *testing.T) {
 			[]Cut{hard(10, "a")}, []string{track + ".children[1].children[1]", track + ".children[1]"}},
 		{"but a trim says how long it is", timelineOf("", clipOf("x", 10), trackOf("Video", `,"source_range":`+tr(0, 20), clipOf("a", 10), "7"), clipOf("y", 10)), at24,
 			[]Cut{hard(10, "a"), hard(20, ""), hard(30, "y")}, []string{track + ".children[1].children[1]"}},
+		{"a nested stack whose sound is torn has no known length", timelineOf("", clipOf("x", 10), stackOf("", trackOf("Video", "", clipOf("a", 10)), trackOf("Audio", "", clipOf("hum", 5), "7")), clipOf("y", 10)), at24,
+			[]Cut{hard(10, "a")}, []string{track + ".children[1]"}},
+		{"a fade-out at the end of a trimmed track", timelineOf("", clipOf("x", 10), trackOf("Video", `,"source_range":`+tr(0, 20), clipOf("a", 20), mixOf(6, 0, dissolve)), clipOf("y", 10)), at24,
+			[]Cut{hard(10, "a"), soft(FadeOut, 24, 30, ""), hard(30, "y")}, nil},
 		{"a mix at a trimmed edge", timelineOf("", clipOf("x", 10), trackOf("Video", `,"source_range":`+tr(20, 10), clipOf("a", 20), mixOf(2, 2, dissolve), clipOf("b", 20))), at24,
 			[]Cut{hard(10, "b")}, []string{track + ".children[1].children[1]"}},
 		{"metadata that is off is told", timelineOf("", clipOf("a", 10), clipOf("b", 10, `"metadata":{"cuechoir":{"kind":"jump"}}`), clipOf("c", 10, `"metadata":{"cuechoir":{"frames":-1}}`),
@@ -231,7 +235,7 @@ func TestOTIORefuses(t *testing.T) {
 
 // Numbers that are no times are told with their path, in bounded time.
 func TestOTIONumbers(t *testing.T) {
-	for _, n := range []string{"1e999999999", "1e-999999999", "1e300", "-1", "0." + strings.Repeat("3", 100), `"12"`, "null", "9e11"} {
+	for _, n := range []string{"1e999999999", "1e-999999999", "1e300", "1e-31", "-1", "0." + strings.Repeat("3", 100), `"12"`, "null", "9e11"} {
 		l, p := read(t, FormatOTIO, timelineOf("", clipOf("a", 10), clipOf("b", n), clipOf("c", 10)), axis(timecode.Rate24, "00:00:00:00", 100))
 		if len(l.Cuts) != 0 || len(p) != 1 || !strings.HasPrefix(p[0].Place, "$.tracks.children[0].children[1]") {
 			t.Errorf("%.20s: %+v %v", n, l.Cuts, p)
