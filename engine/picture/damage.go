@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -58,6 +59,9 @@ func (r *reader) unreadable(res decoder.Result, s *probeStream) error {
 	if s != nil && noDecoder(said) {
 		return r.unknownCodec(s)
 	}
+	if err := r.tooLarge(res); err != nil {
+		return err
+	}
 	if strings.Contains(said, "moov atom not found") && startsAsMP4(r.path) {
 		what = "is cut short: its table of contents is missing"
 	}
@@ -81,6 +85,24 @@ func startsAsMP4(path string) bool {
 		return false
 	}
 	return slices.Contains([]string{"ftyp", "mdat", "free", "skip", "wide", "moov"}, string(head[4:]))
+}
+
+var sizeRefused = regexp.MustCompile(`Picture size (\d{1,10})x(\d{1,10}) is invalid`)
+
+// tooLarge is the error for a picture beyond decoder.MaxPoints, if FFmpeg
+// refused one.
+func (r *reader) tooLarge(res decoder.Result) error {
+	for _, line := range res.Errors {
+		if m := sizeRefused.FindStringSubmatch(line); m != nil {
+			return r.overLimit(m[1], m[2])
+		}
+	}
+	return nil
+}
+
+func (r *reader) overLimit(w, h string) error {
+	return fault.New(fault.OverLimit, "its picture is %s by %s points", w, h).In(r.path, "").
+		Mended("make a smaller copy, of at most 8192 by 8192 points")
 }
 
 // noDecoder reports whether FFmpeg gave up for want of a decoder.

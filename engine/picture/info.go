@@ -149,6 +149,9 @@ func (r *reader) readHeader(ctx context.Context) error {
 	r.form = f.Format.Name
 	r.pickStreams(&f)
 	if r.video == nil && r.sound == nil {
+		if err := r.tooLarge(res); err != nil {
+			return err
+		}
 		return fault.New(fault.Unsupported, "holds neither a picture nor sound that can be read").In(r.path, "").
 			Mended("name a video or sound file")
 	}
@@ -190,9 +193,8 @@ func (r *reader) describe(f *probeFile) error {
 	}
 	i.HasPicture = true
 	i.Width, i.Height = r.video.shown()
-	if i.Width > 1<<15 || i.Height > 1<<15 {
-		return fault.New(fault.OverLimit, "its picture is %d by %d", i.Width, i.Height).In(r.path, "").
-			Mended("make a copy of at most 32768 by 32768 points")
+	if i.Width > 1<<15 || i.Height > 1<<15 || i.Width*i.Height > decoder.MaxPoints {
+		return r.overLimit(strconv.Itoa(i.Width), strconv.Itoa(i.Height))
 	}
 	if o := r.video.FieldOrder; o != "" && o != "progressive" && o != "unknown" {
 		i.note("the picture is interlaced: both fields of a frame are read as one, so a cut between fields counts from the frame it is in")

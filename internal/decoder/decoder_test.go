@@ -144,7 +144,7 @@ func TestEnginesAgreeOnH264(t *testing.T) {
 
 func TestOddNames(t *testing.T) {
 	avi := film(2).AVI()
-	names := []string{"-leading.avi", "a:b.avi", "http:x.avi", "two words.avi", "ünï 映画.avi", "new\nline.avi", "%03d.avi", "a\"b'c$d.avi", "bad\xffutf8.avi"}
+	names := []string{"-leading.avi", "a:b.avi", "http:x.avi", "two words.avi", "ünï 映画.avi", "new\nline.avi", "%03d.avi", "a\"b'c$d.avi", "-i.avi", "a;b$(c).avi", "bad\xffutf8.avi"}
 	dir := t.TempDir()
 	for _, e := range []Engine{Native, Embedded} {
 		for i, name := range names {
@@ -221,7 +221,16 @@ func TestListsOfFilesAreNotFollowed(t *testing.T) {
 		"hls.m3u8":     "#EXTM3U\n#EXT-X-TARGETDURATION:1\n#EXTINF:1,\nother.ts\n#EXT-X-ENDLIST\n",
 		"concat.txt":   "ffconcat version 1.0\nfile other.ts\n",
 		"script.mp4":   "ffconcat version 1.0\nfile other.ts\n",
+		"session.sdp":  "v=0\nm=video 5004 RTP/AVP 96\na=rtpmap:96 H264/90000\n",
+		"shot%03d.jpg": "not a picture",
+		"part.mlv":     "MLVI4\x00\x00\x00v2.0\x00\x00\x00\x00",
+		"index.ffcat":  "ffconcat version 1.0\nfile " + filepath.Join(dir, "other.ts") + "\n",
 		"playlist.avi": "#EXTM3U\n#EXT-X-TARGETDURATION:1\n#EXTINF:1,\nfile:" + filepath.Join(dir, "other.ts") + "\n#EXT-X-ENDLIST\n",
+	}
+	for _, beside := range []string{"shot001.jpg", "part.M00", "part.M01"} {
+		if err := os.WriteFile(filepath.Join(dir, beside), film(3).AVI(), 0o644); err != nil {
+			t.Fatal(err)
+		}
 	}
 	for name, text := range lists {
 		path := filepath.Join(dir, name)

@@ -96,6 +96,7 @@ func (n *native) run(ctx context.Context, tool string, args []string, out, log f
 	if err != nil {
 		return 0, fault.New(fault.Missing, "%s could not be started", tool).Because(err)
 	}
+	boundMemory(cmd.Process.Pid)
 	<-ended
 	if cause := context.Cause(ctx); cause != nil {
 		return 0, cause

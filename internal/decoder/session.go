@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"strconv"
 	"strings"
 	"sync"
 	"time"
@@ -185,11 +186,19 @@ func named(err error, path string) error {
 }
 
 // readable lists the containers that are opened. It keeps out the formats of
-// FFmpeg that are lists of other files (hls, dash, concat, image sequences)
-// and would let a stranger's file name other files of this machine.
+// FFmpeg that are lists of other files (hls, dash, concat, image sequences) or
+// that look for parts of their own name beside them (mlv), and so would let a
+// stranger's file read other files of this machine.
 const readable = "mov,mp4,m4a,3gp,3g2,mj2,matroska,webm,avi,mpeg,mpegts,mpegvideo,mpegtsraw,mxf,ogg,flv,asf,wtv,nut,gif,dv,gxf," +
-	"yuv4mpegpipe,h264,hevc,m4v,mjpeg,ivf,obu,av1,vc1,rm,swf,nsv,mlv,r3d," +
+	"yuv4mpegpipe,h264,hevc,m4v,mjpeg,ivf,obu,av1,vc1,rm,swf,nsv,r3d," +
 	"wav,w64,aiff,flac,mp3,aac,ac3,eac3,dts,caf,au,amr,ape,wv,tta,opus"
+
+// MaxPoints bounds the points of a picture, 64 Mi: twice what 8K has. maxBlock
+// bounds what FFmpeg takes of memory at once, in bytes.
+const (
+	MaxPoints = 64 << 20
+	maxBlock  = 512 << 20
+)
 
 // Run carries out one step. It returns an error when the tool could not run
 // to its end: cancelled (Interrupted), out of time (OverLimit), broken down
@@ -197,7 +206,8 @@ const readable = "mov,mp4,m4a,3gp,3g2,mj2,matroska,webm,avi,mpeg,mpegts,mpegvide
 // than 0 is no error here: see Result.
 func (s *Session) Run(ctx context.Context, st Step) (Result, error) {
 	level := []string{"-hide_banner", "-loglevel", "repeat+level+info"}
-	guard := []string{"-protocol_whitelist", "file,pipe", "-format_whitelist", readable}
+	guard := []string{"-protocol_whitelist", "file,pipe", "-format_whitelist", readable,
+		"-max_pixels", strconv.Itoa(MaxPoints), "-max_alloc", strconv.Itoa(maxBlock)}
 	var args []string
 	if st.Tool == "ffmpeg" {
 		args = append(args, "-nostdin", "-nostats")

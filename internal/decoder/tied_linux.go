@@ -4,7 +4,19 @@ import (
 	"os/exec"
 	"runtime"
 	"syscall"
+
+	"golang.org/x/sys/unix"
 )
+
+// nativeMemory bounds the data of a native FFmpeg, in bytes: 8K HEVC on many
+// threads takes less.
+const nativeMemory = 4 << 30
+
+// boundMemory bounds a program that was started just now (prlimit(2),
+// RLIMIT_DATA); where the kernel refuses, the bounds in its arguments stand.
+func boundMemory(pid int) {
+	unix.Prlimit(pid, unix.RLIMIT_DATA, &unix.Rlimit{Cur: nativeMemory, Max: nativeMemory}, nil)
+}
 
 // startTied starts cmd so that the kernel ends it with this process; ended is
 // closed when it is over and waited for. The death signal follows the thread

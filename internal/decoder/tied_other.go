@@ -14,3 +14,7 @@ func startTied(cmd *exec.Cmd) (ended <-chan struct{}, err error) {
 	go func() { cmd.Wait(); close(done) }()
 	return done, nil
 }
+
+// boundMemory does nothing where one process cannot bound another; FFmpeg's
+// own bounds stand.
+func boundMemory(int) {}
