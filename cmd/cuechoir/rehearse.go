@@ -13,7 +13,7 @@ import (
 
 const rehearseHelp = `Three count beeps, the start frame, then a beep each second, each fifth longer:
 to learn a shot by, to the second. Over it the reference's own sound, or silence.
-SHOT is a shot's number (1 begins at frame 0, 2 at the first cut) or a cut's
+SHOT is a shot's number as cuts lists it (3 or s3) or its
 name; FROM..TO are two positions, the second left out.
 
 Slower keeps the pitch, and the seconds slow down with the shot. An .mp4 shows the

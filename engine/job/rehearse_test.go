@@ -41,15 +41,18 @@ func TestFindShot(t *testing.T) {
 			t.Errorf("%q is %+v (%v), want %+v", what, got, err, want)
 		}
 	}
-	for what, word := range map[string]string{"0": "1 to 5", "6": "1 to 5", "-1": "1 to 5", "wave": "3, 4", "": "neither", "..": "beginning", "5..": "end", "..5": "beginning",
+	for what, word := range map[string]string{"0": "1 to 5", "6": "1 to 5", "-1": "1 to 5", "s9": "1 to 5", "wave": "3, 4", "": "neither", "..": "beginning", "5..": "end", "..5": "beginning",
 		"9..9": "no span", "0..301": "end", "window": "neither"} {
 		if _, err := FindShot(s, what); fault.KindOf(err) != fault.Usage || !strings.Contains(err.Error(), word) {
 			t.Errorf("%q: %v, want a word of %q", what, err, word)
 		}
 	}
-	s.Cuts[0] = cutlist.Cut{Frame: 0, End: 0, Kind: cutlist.HardCut}
-	if _, err := FindShot(s, "1"); err == nil || !strings.Contains(err.Error(), "empty") {
-		t.Errorf("a shot before a cut at frame 0: %v", err)
+	// A fade-out ends its shot where it has fallen; what is dark after it is no shot.
+	s.Cuts = []cutlist.Cut{{Frame: 50, End: 60, Kind: cutlist.FadeOut}, {Frame: 80, End: 90, Kind: cutlist.FadeIn}}
+	for what, want := range map[string]Shot{"s1": {"shot 1", 0, 60}, "S2": {"shot 2", 80, 300}} {
+		if got, err := FindShot(s, what); err != nil || got != want {
+			t.Errorf("%q is %+v (%v), want %+v", what, got, err, want)
+		}
 	}
 }
 

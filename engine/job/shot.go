@@ -5,6 +5,7 @@ import (
 	"strconv"
 	"strings"
 
+	"cuechoir/engine/cutlist"
 	"cuechoir/engine/score"
 	"cuechoir/internal/fault"
 )
@@ -15,60 +16,61 @@ type Shot struct {
 	From, To int64  // frames; To is left out
 }
 
-// FindShot reads what a person calls a stretch of the reference: the number of
-// a shot (1 begins at frame 0, n+1 at the n-th cut), the name of the cut that
-// a shot begins with, or two positions, FROM..TO, the second left out. A shot
-// ends where the next cut is whole: what dissolves belongs to both.
+// FindShot reads what a person calls a stretch of the reference: a shot by its
+// number as cuts lists it ("3" or "s3"), or by its name, or two positions,
+// FROM..TO, the second left out. A shot lasts until the next is whole: what
+// dissolves belongs to both.
 func FindShot(s *score.Score, what string) (Shot, error) {
 	what = strings.TrimSpace(what)
+	shots := s.Shots()
 	var named []int
-	for i, c := range s.Cuts {
-		if c.Name != "" && strings.EqualFold(c.Name, what) {
-			named = append(named, i+1)
+	most := 0
+	for i, x := range shots {
+		if x.Name != "" && strings.EqualFold(x.Name, what) {
+			named = append(named, i)
 		}
+		most = max(most, x.Number)
 	}
 	switch {
 	case len(named) > 1:
-		return Shot{}, fault.New(fault.Usage, "%d cuts are called %q", len(named), what).Mended("name the shot by its number: %s", numbers(named))
+		return Shot{}, fault.New(fault.Usage, "%d shots are called %q", len(named), what).Mended("name the shot by its number: %s", numbers(shots, named))
 	case len(named) == 1:
-		return shotAt(s, named[0], s.Cuts[named[0]-1].Name)
+		return shotAt(s, shots, named[0], shots[named[0]].Name), nil
 	}
 	if from, to, ok := strings.Cut(what, ".."); ok {
 		return span(s, from, to)
 	}
-	n, err := strconv.Atoi(what)
+	n, err := strconv.Atoi(strings.TrimPrefix(strings.ToLower(what), "s"))
 	if err != nil {
-		return Shot{}, fault.New(fault.Usage, "%q is neither a shot's number, a cut's name, nor a span FROM..TO", what).
-			Mended("see the cuts: cuechoir cuts")
+		return Shot{}, fault.New(fault.Usage, "%q is neither a shot's number, a shot's name, nor a span FROM..TO", what).
+			Mended("see the shots: cuechoir cuts")
 	}
-	if n < 1 || n > len(s.Cuts)+1 {
-		return Shot{}, fault.New(fault.Usage, "there is no shot %d: the reference has 1 to %d", n, len(s.Cuts)+1).Mended("see the cuts: cuechoir cuts")
+	for i, x := range shots {
+		if x.Number == n && n > 0 {
+			return shotAt(s, shots, i, fmt.Sprintf("shot %d", n)), nil
+		}
 	}
-	return shotAt(s, n-1, fmt.Sprintf("shot %d", n))
+	return Shot{}, fault.New(fault.Usage, "there is no shot %d: the reference has 1 to %d", n, most).Mended("see the shots: cuechoir cuts")
 }
 
-// numbers lists the shots that begin with cuts.
-func numbers(cuts []int) string {
+// numbers lists shots by their places among all.
+func numbers(shots []score.Shot, at []int) string {
 	var out []string
-	for _, c := range cuts {
-		out = append(out, strconv.Itoa(c+1))
+	for _, i := range at {
+		out = append(out, strconv.Itoa(shots[i].Number))
 	}
 	return strings.Join(out, ", ")
 }
 
-// shotAt is the shot after a number of cuts.
-func shotAt(s *score.Score, cuts int, name string) (Shot, error) {
-	shot := Shot{Name: name, To: s.Reference.Frames}
-	if cuts > 0 {
-		shot.From = s.Cuts[cuts-1].Frame
+// shotAt is the shot at a place among all, with what dissolves at its end.
+func shotAt(s *score.Score, shots []score.Shot, i int, name string) Shot {
+	shot := Shot{Name: name, From: shots[i].First, To: shots[i].Last + 1}
+	for _, c := range s.Cuts {
+		if c.Frame == shot.To && c.Kind != cutlist.FadeIn {
+			shot.To = c.End
+		}
 	}
-	if cuts < len(s.Cuts) {
-		shot.To = s.Cuts[cuts].End
-	}
-	if shot.To <= shot.From {
-		return Shot{}, fault.New(fault.Usage, "%s is empty: a cut stands at frame %d", name, shot.From).Mended("take the next one")
-	}
-	return shot, nil
+	return shot
 }
 
 // span reads FROM..TO.
