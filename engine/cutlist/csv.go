@@ -19,17 +19,6 @@ var (
 // markerKind stands in the kind column of a row that is a marker, not a cut.
 const markerKind = "marker"
 
-// ReadCSV reads the cuts of a table; see Read and FormatCSV.
-func ReadCSV(r io.Reader, name string, a Axis) ([]Cut, []Problem, error) {
-	l, problems, err := readRows(r, name, cutColumns, a)
-	return l.Cuts, problems, err
-}
-
-// WriteCSV writes cuts so that ReadCSV reads the same; see Write.
-func WriteCSV(w io.Writer, cuts []Cut, a Axis) error {
-	return Write(w, FormatCSV, List{Cuts: cuts}, a)
-}
-
 // readRows reads a table whose columns, when it has no header, stand in the
 // given order.
 func readRows(r io.Reader, name string, columns []string, a Axis) (List, []Problem, error) {

@@ -26,7 +26,7 @@ func frames(cuts []Cut) (out []int64) {
 
 // One hour of drop-frame time code is 107892 frames (SMPTE ST 12-1), so
 // 01:00:10;00 on a clock that starts at the hour is frame 300.
-func TestReadCSVPositions(t *testing.T) {
+func TestCSVPositions(t *testing.T) {
 	cases := []struct {
 		name, text string
 		axis       Axis
@@ -42,32 +42,23 @@ func TestReadCSVPositions(t *testing.T) {
 		{"twice the same frame", "7\n7\n", axis(timecode.Rate24, "00:00:00:00", 1000), []int64{7}},
 	}
 	for _, c := range cases {
-		cuts, problems, err := ReadCSV(strings.NewReader(c.text), "cuts.csv", c.axis)
-		if err != nil || len(problems) > 0 || !reflect.DeepEqual(frames(cuts), c.want) {
-			t.Errorf("%s: %v, %v, %v, want %v", c.name, frames(cuts), problems, err, c.want)
+		l, problems := read(t, FormatCSV, c.text, c.axis)
+		if len(problems) > 0 || !reflect.DeepEqual(frames(l.Cuts), c.want) {
+			t.Errorf("%s: %v, %v, want %v", c.name, frames(l.Cuts), problems, c.want)
 		}
 	}
 }
 
-func TestReadCSVTellsEachBadLine(t *testing.T) {
+func TestCSVTellsEachBadLine(t *testing.T) {
 	text := "frame,kind,end\n10,cut\nhello\n-5\n99999\n20,wobble\n30,dissolve,25\n\"40\n50,dissolve,62\n60,cut,60,,,,extra\n"
-	cuts, problems, err := ReadCSV(strings.NewReader(text), "cuts.csv", axis(timecode.Rate24, "00:00:00:00", 1000))
-	if err != nil || !reflect.DeepEqual(frames(cuts), []int64{10, 50}) {
-		t.Fatalf("%v, %v", frames(cuts), err)
-	}
-	var lines []int
-	for _, p := range problems {
-		lines = append(lines, p.Line)
-	}
-	if want := []int{3, 4, 5, 6, 7, 8, 10}; !reflect.DeepEqual(lines, want) {
-		t.Errorf("told lines %v, want %v (%v)", lines, want, problems)
-	}
+	l, problems := read(t, FormatCSV, text, axis(timecode.Rate24, "00:00:00:00", 1000))
+	checkList(t, l, problems, []Cut{hard(10, ""), soft(Dissolve, 50, 62, "")}, []int{3, 4, 5, 6, 7, 8, 10})
 }
 
-func TestReadCSVRefuses(t *testing.T) {
+func TestCSVRefuses(t *testing.T) {
 	big := strings.Repeat("1\n", MaxTableRows+1)
 	for text, kind := range map[string]fault.Kind{"\x00\x01": fault.Malformed, "\xff\xfe1": fault.Malformed, big: fault.OverLimit} {
-		_, _, err := ReadCSV(strings.NewReader(text), "x.csv", axis(timecode.Rate24, "00:00:00:00", 10))
+		_, _, err := Read(strings.NewReader(text), "x.csv", FormatCSV, axis(timecode.Rate24, "00:00:00:00", 10))
 		if fault.KindOf(err) != kind {
 			t.Errorf("%.10q: %v, want %v", text, err, kind)
 		}

@@ -41,7 +41,7 @@ type edlReader struct {
 // black (BL) and gaps between events are black. Comments FROM and TO CLIP
 // NAME name the shots, LOC sets markers (common practice).
 func readEDL(r io.Reader, name string, a Axis) (List, []Problem, error) {
-	text, err := readText(r, name, false)
+	text, err := readText(r, name, MaxListBytes, false)
 	if err != nil {
 		return List{}, nil, err
 	}

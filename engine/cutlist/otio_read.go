@@ -28,7 +28,7 @@ type otioReader struct {
 // project's pages «File Format Specification», «Timeline Structure» and «Time
 // Ranges».
 func readOTIO(rd io.Reader, name string, a Axis) (List, []Problem, error) {
-	text, err := readText(rd, name, true)
+	text, err := readText(rd, name, MaxListBytes, true)
 	if err != nil {
 		return List{}, nil, err
 	}

@@ -7,7 +7,6 @@ import (
 	"fmt"
 	"io"
 	"strings"
-	"unicode/utf8"
 
 	"cuechoir/internal/fault"
 )
@@ -58,19 +57,10 @@ func ReadTable(r io.Reader, name string, columns []string) ([]Row, []Problem, er
 // readTable knows the columns known; without a header they stand in the order
 // given by plain.
 func readTable(r io.Reader, name string, known, plain []string) ([]Row, []Problem, error) {
-	data, err := io.ReadAll(io.LimitReader(r, MaxTableBytes+1))
+	text, err := readText(r, name, MaxTableBytes, true)
 	if err != nil {
-		return nil, nil, fault.New(fault.Unexpected, "reading the table").In(name, "").Because(err)
+		return nil, nil, err
 	}
-	if len(data) > MaxTableBytes {
-		return nil, nil, fault.New(fault.OverLimit, "the table is larger than %d MiB", MaxTableBytes>>20).In(name, "").
-			Mended("split it, or check that this is the right file")
-	}
-	if !utf8.Valid(data) || strings.ContainsRune(string(data), 0) {
-		return nil, nil, fault.New(fault.Malformed, "this is not a text table").In(name, "").
-			Mended("save it as CSV in UTF-8")
-	}
-	text := strings.TrimPrefix(string(data), "\ufeff")
 	return readLines(text, name, known, plain)
 }
 
