@@ -1,0 +1,5 @@
+//go:build !race
+
+package beats
+
+const underRace = false
