@@ -6,6 +6,7 @@ import (
 	"math/big"
 	"strconv"
 	"strings"
+	"time"
 
 	"cuechoir/engine/timecode"
 	"cuechoir/internal/decoder"
@@ -94,10 +95,10 @@ func (r *reader) filtered(ctx context.Context, filter string, w, h int, fn func(
 	if err := r.readTiming(ctx); err != nil {
 		return r.info, err
 	}
-	total := r.times.packets
+	total, speed := r.times.packets, newPace(r.Engine(), time.Now)
 	e := &evener{w: w, h: h, rate: r.times.rate, base: r.times.base, note: r.info.note, fn: func(g Grey) error {
 		if g.Index%64 == 0 {
-			r.o.Progress(g.Index, total, "reading the picture")
+			r.o.Progress(g.Index, total, speed.what(g.Index, total))
 		}
 		return fn(g)
 	}}
@@ -126,7 +127,10 @@ func (r *reader) filtered(ctx context.Context, filter string, w, h int, fn func(
 	if r.begin == nil && !r.times.unclocked {
 		r.begin = e.begin()
 	}
-	r.o.Progress(e.next, e.next, "reading the picture")
+	r.o.Progress(e.next, e.next, speed.what(e.next, e.next))
+	if text := speed.after(); text != "" {
+		r.info.note("%s", text)
+	}
 	return r.info, r.judge(res, p.count)
 }
 
