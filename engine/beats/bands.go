@@ -46,7 +46,6 @@ type analyser struct {
 	levels []float32
 	chroma [][12]float32
 	frames int
-	top    []float32
 }
 
 type spectrum struct {
@@ -209,6 +208,3 @@ func (a *analyser) pitches(x []float32) [12]float32 {
 	}
 	return out
 }
-
-// level is the dB of a band in a frame.
-func (a *analyser) level(frame, b int) float64 { return float64(a.levels[frame*bandCount+b]) }

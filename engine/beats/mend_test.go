@@ -73,7 +73,7 @@ func TestMendTaps(t *testing.T) {
 		{201, "march", 4, 96, "steady", "worn", 30}, {202, "ostinato", 4, 84, "sway", "voiced", 30}, {203, "waltz", 3, 132, "walk", "worn", 30},
 		{204, "gallop", 4, 72, "slowing", "voiced", 30}, {205, "sparse", 4, 108, "sway", "clean", 30}, {206, "march", 2, 120, "walk", "voiced", 30},
 	} {
-		if underRace && i%3 != 0 {
+		if underRace && i > 0 || i%2 == 1 && !wholeTable() {
 			continue
 		}
 		person := tapping{late: []float64{0.08, 0.15, -0.03}[i%3], jitter: []float64{0.02, 0.03, 0.04}[(i+i/3)%3], miss: 0.06, bounce: 0.04}
