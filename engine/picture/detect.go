@@ -14,15 +14,15 @@ type Detector struct {
 	rate  timecode.Rate
 	ring  [ringFrames]mini
 	count int64
-	near  []float64              // change from the frame before
-	past  [flashFrames][]float64 // change from 2, 3, ... frames before
-	hard  []float32              // confidence of a hard cut at each frame judged so far
+	apart [][mostApart]float32 // change of each frame from 1, 2, ... frames before; below 0: not worked out
+	hard  []float32            // confidence of a hard cut at each frame judged so far
 	blend blendTrack
 }
 
 const (
 	flashFrames = 4 // the longest flash or damage that needs no second look
-	ringFrames  = 2*maxFlash + around + flashFrames + 8
+	mostApart   = flashFrames + 1
+	ringFrames  = 2*(maxFlash+around+mostApart) + 16
 )
 
 // NewDetector readies a detector for frames at a rate.
@@ -34,12 +34,12 @@ func NewDetector(rate timecode.Rate) *Detector {
 
 // Push takes the next frame; its size must not change.
 func (d *Detector) Push(g Grey) {
-	cur := d.at(d.count)
-	makeMini(g, cur)
-	d.near = append(d.near, d.changeFrom(cur, 1))
-	for i := range d.past {
-		d.past[i] = append(d.past[i], d.changeFrom(cur, int64(i)+2))
+	makeMini(g, d.at(int(d.count)))
+	var none [mostApart]float32
+	for i := range none {
+		none[i] = -1
 	}
+	d.apart = append(d.apart, none)
 	d.blend.push(g)
 	d.count++
 	if k := len(d.hard); int(d.count) > k+d.judgeAhead() {
@@ -48,20 +48,25 @@ func (d *Detector) Push(g Grey) {
 	d.blend.lookTo(len(d.hard))
 }
 
-func (d *Detector) at(k int64) *mini { return &d.ring[k%ringFrames] }
+func (d *Detector) at(k int) *mini { return &d.ring[k%ringFrames] }
 
-func (d *Detector) changeFrom(cur *mini, back int64) float64 {
-	if d.count < back {
+// changeOver is the change of frame k from the one so many frames before.
+func (d *Detector) changeOver(k, frames int) float64 {
+	if k < frames {
 		return 0
 	}
-	return change(d.at(d.count-back), cur)
+	c := &d.apart[k][frames-1]
+	if *c < 0 {
+		*c = float32(change(d.at(k-frames), d.at(k)))
+	}
+	return float64(*c)
 }
 
 // Finish gives what was found, in order. A fade goes before a dissolve in the
 // same place, both before a cut.
 func (d *Detector) Finish() []cutlist.Cut {
 	d.blend.settleLast()
-	for k := len(d.hard); k < len(d.near); k++ {
+	for k := len(d.hard); k < len(d.apart); k++ {
 		d.hard = append(d.hard, float32(d.judge(k)))
 	}
 	cuts := findFades(d.blend.levels, d.hard)

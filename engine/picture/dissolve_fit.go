@@ -1,259 +1,354 @@
 package picture
 
-import "math"
+import (
+	"math"
+	"slices"
+)
 
+// curveFit is a dissolve from its first mixed frame s to its first whole one e,
+// and how well it explains what is there.
 type curveFit struct {
-	tones  float64 // how far the ninths' brightness is from straight changes
-	blocks float64 // as dip, over the ninths of the picture
 	s, e   int
-	miss   float64 // mean squared
-	dip    float64 // what is left of the energy's distance from a straight line, mean squares
-	pair   float64 // likeness of both ends
+	passes int     // of mixOf
+	gain   float64 // how much it explains: frames by squared levels
+	miss   float64 // mean squared distance of the shares from the ramp
+	step   float64 // the same of the best hard cut instead
+	inside float64 // how far the cells are from agreeing, within the mix
+	beside float64 // the same of the whole frames beside it: motion
+	apart  float64 // squared levels between A and B, a cell
+	pair   float64 // likeness of the structure of both ends
+	blocks float64 // what the dip leaves of the energies' bend, over the ninths of the picture
+	dip    float64 // how far those energies are from the dip's
+	tones  float64 // how far the ninths' brightness is from straight changes
 }
 
-// curves are what a dissolve is fitted to, from frame lo on.
-type curves struct {
-	toA, toZ   []float64
-	energy     []float64
-	ownA, ownZ []float64 // the likeness that motion and grain leave within the shots
-	a, z       int       // the frames taken as whole
-	pair       float64
-}
-
-// fitting is the search for the dissolve around frame c, between frames lo and
-// hi. What it works out it keeps: the searches from several distances meet.
+// fitting is the search for a dissolve between frames lo and hi.
 type fitting struct {
-	b         *blendTrack
-	c, lo, hi int
-	energy    []float64         // of each frame from lo on, without flicker
-	rows      map[int][]float64 // likeness of each of them to a frame
-	tried     map[[2]int]curveFit
-	en, tone  [9][]float64 // energy and brightness of the ninths, when asked for
+	b        *blendTrack
+	lo, hi   int
+	share    []float64    // of B in each frame, by most cells
+	off      []float64    // how far the cells are from agreeing on it
+	passes   int          // of mixOf
+	moved    [2][]float32 // A and Z, moved
+	en, tone [9][]float64 // energy and brightness of the ninths
 }
 
-func (b *blendTrack) newFitting(c, lo, hi int) *fitting {
-	f := &fitting{b: b, c: c, lo: lo, hi: hi, rows: map[int][]float64{}, tried: map[[2]int]curveFit{}}
-	for k := lo; k < hi; k++ {
-		f.energy = append(f.energy, b.at(k).energy/b.flicker(k))
-	}
-	return f
-}
+const (
+	curveMargin = 10  // whole frames on each side that a fit looks at
+	mostMiss    = 0.1 // squared share: what is further off counts no more
+)
 
-// best is the likeliest fit from any of spans and the logarithm of its odds.
-func (f *fitting) best(score float32) (found curveFit, odds float64) {
-	odds = math.Inf(-1)
-	for _, h := range spans {
-		if g, ok := f.from(h); ok && g.logit(score) > odds {
-			found, odds = g, g.logit(score)
+// fitAround is the fit around frame c that explains most, with the logarithm of
+// its odds. It fits between whole frames some way from c, then again from
+// frames just outside what was found; by least squares, and by least deviations.
+func (b *blendTrack) fitAround(c, lo, hi int) (best curveFit, odds float64) {
+	f := &b.fit
+	f.b, f.lo, f.hi = b, lo, hi
+	for i, h := range spans {
+		if i > 0 && (c < h || c+h >= b.count || b.middling(c, h) <= 0) {
+			continue
 		}
-	}
-	return found, odds
-}
-
-// from fits first between whole frames h away, then again from frames well
-// outside what was found.
-func (f *fitting) from(h int) (curveFit, bool) {
-	g := f.fit(f.c-h, f.c+h)
-	for range 3 {
-		if g.miss > 4*maxCurveMiss {
-			return g, false
-		}
-		out := 3 + (g.e-g.s)/5
-		again := f.fit(g.s-out, g.e-1+out)
-		if again.s == g.s && again.e == g.e {
-			break
-		}
-		g = again
-	}
-	return g, g.e-g.s >= minDissolve && g.blocks > 0
-}
-
-// row is the likeness to frame a of each frame.
-func (f *fitting) row(a int) []float64 {
-	if v, ok := f.rows[a]; ok {
-		return v
-	}
-	v := make([]float64, f.hi-f.lo)
-	for i := range v {
-		v[i] = alikeAcross(f.b.at(a), f.b.at(f.lo+i))
-	}
-	f.rows[a] = v
-	return v
-}
-
-// fit finds the start and end that explain the curves best, taking frames a and
-// z as whole.
-func (f *fitting) fit(a, z int) curveFit {
-	a, z = max(f.lo, a), min(f.hi-1, z)
-	if g, ok := f.tried[[2]int{a, z}]; ok {
-		return g
-	}
-	n, lo, c := f.hi-f.lo, f.lo, f.c
-	cv := curves{toA: f.row(a), toZ: f.row(z), energy: f.energy, a: a - lo, z: z - lo, pair: f.row(a)[z-lo]}
-	cv.ownA, cv.ownZ = decayOf(cv.toA, cv.a, -1).row(n, cv.a), decayOf(cv.toZ, cv.z, 1).row(n, cv.z)
-	best := curveFit{miss: math.Inf(1), pair: cv.pair}
-	for s := max(lo+1, c-maxDissolve); s <= c; s++ {
-		for e := max(c+1, s+1); e <= min(f.hi-1, s+maxDissolve); e++ {
-			if m, dip := cv.miss(s-lo, e-lo); m < best.miss {
-				best.s, best.e, best.miss, best.dip = s, e, m, dip
+		for robust := range 2 {
+			f.passes = 1 + robust*(mixPasses-1)
+			if g := f.settled(c, h); g.gain > best.gain && g.e-g.s >= minDissolve {
+				best = g
+				best.passes = f.passes
 			}
 		}
 	}
-	if best.pair <= maxPairAlike && best.dip < maxDip && best.miss < 3*maxCurveMiss {
-		best = f.refine(&cv, best)
+	if best.gain <= 0 {
+		return best, math.Inf(-1)
 	}
-	f.tried[[2]int{a, z}] = best
+	f.passes = best.passes
+	best = f.refined(best)
+	return best, best.logit()
+}
+
+// settled fits between frames h from c, then again from just outside that.
+func (f *fitting) settled(c, h int) curveFit {
+	g := f.from(c-h, c+h-1)
+	for _, out := range [...]int{4, 2} {
+		if math.IsInf(g.miss, 1) {
+			break
+		}
+		g = f.from(g.s-out, g.e-1+out)
+	}
+	return g
+}
+
+// from finds the start and end that explain the frames best, taking frames a
+// and z as whole.
+func (f *fitting) from(a, z int) curveFit {
+	a, z = max(f.lo, a), min(f.hi-1, z)
+	if z-a < minDissolve {
+		return curveFit{miss: math.Inf(1)}
+	}
+	from, to := max(f.lo, a-curveMargin), min(f.hi, z+curveMargin+1)
+	f.takeShares(a, z, from, to)
+	best := curveFit{miss: math.Inf(1), apart: apartness(f.b.at(a).cells, f.b.at(z).cells)}
+	try := func(s, e int) {
+		if s <= a || e > z+1 || e <= s || e-s > maxDissolve {
+			return
+		}
+		if m := f.ramp(s-from, e-from, best.miss); m < best.miss {
+			best.miss, best.s, best.e = m, s, e
+		}
+	}
+	const step = 3
+	for s := a + 1; s <= z; s += step {
+		for e := s + minDissolve - 1; e <= z+1; e += step {
+			try(s, e)
+		}
+	}
+	for range 2 {
+		s, e := best.s, best.e
+		for i := -2; i <= 2; i++ {
+			for j := -2; j <= 2; j++ {
+				try(s+i, e+j)
+			}
+		}
+	}
+	n := float64(to - from)
+	best.gain = best.apart * (n*mostMiss - best.miss - f.offIn(0, to-from)*leastAgree*n)
+	best.miss /= n
+	best.step = math.Inf(1)
+	for s := a + 1; s <= z; s++ {
+		best.step = min(best.step, f.ramp(s-from, s-from, math.Inf(1))/n)
+	}
+	best.inside = f.offIn(best.s-from, best.e-from)
+	best.beside = (f.offIn(0, best.s-from) + f.offIn(best.e-from, to-from)) / 2
 	return best
 }
 
-// logit is the logarithm of the odds that a fit is a dissolve with both ends
-// right: a logistic regression (Cox, "The regression analysis of binary
-// sequences", 1958) over the fits of forty made-up films, clean and aged, none
-// of which the tests use by default.
-func (f curveFit) logit(score float32) float64 {
-	return -7.50 - 3.35*f.pair - 3.17*min(f.blocks, 1.5) - 0.38*min(f.dip, 1.5) - 1.37*math.Log(f.miss+0.002) -
-		1.06*math.Log(min(f.tones, 1)+0.005) + 3.06*float64(score) - 0.51*math.Log(float64(f.e-f.s))
-}
+// leastAgree is what a frame whose cells do not agree costs.
+const leastAgree = 0.1
 
-// decay is how likeness falls with distance within one shot: what motion,
-// weave and grain do.
-type decay struct{ start, rate float64 }
-
-// row is the likeness to frame a of each of n frames.
-func (d decay) row(n, a int) []float64 {
-	v := make([]float64, n)
-	for t := range v {
-		v[t] = d.start * math.Exp(-d.rate*math.Abs(float64(t-a)))
+func (f *fitting) offIn(from, to int) float64 {
+	var sum float64
+	for _, v := range f.off[from:to] {
+		sum += v
 	}
-	return v
+	return sum / float64(max(1, to-from))
 }
 
-// decayOf measures it on the whole side of frame a, by a line through the
-// logarithms.
-func decayOf(like []float64, a, dir int) decay {
-	var n, sx, sy, sxx, sxy float64
-	for d := 1; d <= 10; d++ {
-		i := a + dir*d
-		if i < 0 || i >= len(like) || like[i] < 0.45 {
+// ramp is the summed squared distance of the shares from a ramp, or some
+// number over enough.
+func (f *fitting) ramp(s, e int, enough float64) float64 {
+	var sum float64
+	slope := 1 / float64(e-s+1)
+	for t, v := range f.share {
+		d := v - max(0, min(1, float64(t-s+1)*slope))
+		if sum += min(mostMiss, d*d); sum > enough {
 			break
 		}
-		x, y := float64(d), math.Log(like[i])
-		n, sx, sy, sxx, sxy = n+1, sx+x, sy+y, sxx+x*x, sxy+x*y
 	}
-	if n < 3 {
-		return decay{0.95, 0.01}
-	}
-	rate := -(n*sxy - sx*sy) / (n*sxx - sx*sx)
-	rate = max(0, min(0.06, rate))
-	return decay{max(0.5, min(1, math.Exp((sy+rate*sx)/n))), rate}
+	return sum
 }
 
-// refine moves the ends to where the energies of the nine ninths of the picture
-// fit best too: they are more witnesses of when the mix begins and ends.
-func (f *fitting) refine(cv *curves, g curveFit) curveFit {
-	f.takeNinths()
-	lo := f.lo
+func apartness(a, b []float32) float64 {
+	var sum float32
+	for i, v := range a {
+		d := v - b[i]
+		sum += d * d
+	}
+	return float64(sum) / float64(len(a))
+}
+
+// takeShares finds how much of Z is in each frame from from to to, with A =
+// frame a and Z = frame z moved as their cameras move.
+func (f *fitting) takeShares(a, z, from, to int) {
+	f.share, f.off = f.share[:0], f.off[:0]
+	fa, fz := f.b.at(a), f.b.at(z)
+	va, vz := f.motion(a, -1, from), f.motion(z, 1, to-1)
+	for t := from; t < to; t++ {
+		p, q := fa.movedCells(va, float64(t-a), &f.moved[0]), fz.movedCells(vz, float64(t-z), &f.moved[1])
+		u, off := mixOf(f.b.at(t).cells, p, q, f.passes)
+		f.share, f.off = append(f.share, u), append(f.off, off)
+	}
+}
+
+// mixOf is the share of z in a picture c that is g((1-u)a + uz), by least
+// absolute deviations, so that what moves before the camera has little say: by
+// least squares weighted anew (iteratively reweighted, Schlossmacher 1973). off
+// is the mean deviation in parts of that between a and z.
+func mixOf(c, a, z []float32, passes int) (u, off float64) {
+	a, z = a[:len(c)], z[:len(c)]
+	p, q := float32(0.5), float32(0.5)
+	for pass := range passes {
+		var aa, zz, az, ca, cz float32
+		for i, v := range c {
+			x, y := a[i], z[i]
+			if pass > 0 {
+				r := v - p*x - q*y
+				w := 1 / (leastOff + max(r, -r))
+				x, y = w*x, w*y
+				aa, zz, az, ca, cz = aa+x*a[i], zz+y*z[i], az+x*z[i], ca+x*v, cz+y*v
+				continue
+			}
+			aa, zz, az, ca, cz = aa+x*x, zz+y*y, az+x*y, ca+v*x, cz+v*y
+		}
+		det := aa*zz - az*az
+		if det <= 1e-6*aa*zz {
+			return 0, 1
+		}
+		p, q = (ca*zz-cz*az)/det, (cz*aa-ca*az)/det
+	}
+	var miss, all float32
+	for i, v := range c {
+		r, d := v-p*a[i]-q*z[i], z[i]-a[i]
+		miss, all = miss+max(r, -r), all+max(d, -d)
+	}
+	if p+q < 0.3 {
+		return 0, 1
+	}
+	return max(-1, min(2, float64(q/(p+q)))), min(1, float64(miss/(all+1e-3)))
+}
+
+const (
+	mixPasses = 4
+	leastOff  = 2 // levels
+)
+
+// motionOver is over how many frames the motion of a shot is measured.
+const motionOver = 6
+
+// motion is how far the picture moves a frame, in points of a tiny, near frame
+// k towards way, no further than frame end; nothing where that is not clear.
+func (f *fitting) motion(k, way, end int) (v [2]float64) {
+	n := min(motionOver, way*(end-k))
+	if n < 3 {
+		return v
+	}
+	dx, dy, like := shift(f.b.at(k), f.b.at(k+way*n), panReach)
+	if like < clearMotion || math.Hypot(dx, dy) < leastMotion*float64(n) {
+		return v
+	}
+	return [2]float64{float64(way) * dx / float64(n), float64(way) * dy / float64(n)}
+}
+
+const (
+	clearMotion = 0.6
+	leastMotion = 0.12 // points of a tiny a frame
+)
+
+// logit is the logarithm of the odds that a fit is a dissolve with both ends
+// right.
+func (f curveFit) logit() float64 {
+	w := logitWeights
+	x := f.features()
+	y := w[0]
+	for i, v := range x {
+		y += w[i+1] * v
+	}
+	return y
+}
+
+var logitWeights = [11]float64{-8.22, -1.02, -0.24, -1.18, 0.48, 0.56, -2.69, -2.47, 0.07, -0.91, -1.23}
+
+func (f curveFit) features() [10]float64 {
+	return [10]float64{
+		math.Log(f.miss + 0.0005), math.Log(f.step + 0.0005), math.Log(f.inside + 0.01), math.Log(f.beside + 0.01), math.Log(f.apart),
+		f.pair, min(f.blocks, 1.5), math.Log(f.dip + 0.002), math.Log(min(f.tones, 1) + 0.005), math.Log(float64(f.e - f.s)),
+	}
+}
+
+// refineBy is how far the structure and the ninths may move an end, in frames.
+const refineBy = 5
+
+// refined moves the ends to where the energies and the brightness of the ninths
+// of the picture fit best too, and has these as witnesses.
+func (f *fitting) refined(g curveFit) curveFit {
+	a, z := max(f.lo, g.s-2), min(f.hi-1, g.e+1)
+	from, to := max(f.lo, g.s-refineBy-curveMargin), min(f.hi, g.e+refineBy+curveMargin)
+	f.takeShares(a, z, from, to)
+	f.takeNinths(from, to)
+	n := float64(to - from)
 	best := math.Inf(1)
 	out := g
-	for s := max(lo+1, g.s-refineBy); s <= g.s+refineBy; s++ {
-		for e := max(s+minDissolve, g.e-refineBy); e <= min(f.hi-1, g.e+refineBy); e++ {
-			miss, dip := cv.miss(s-lo, e-lo)
-			bm, bd := blocksMiss(&f.en, s-lo, e-lo)
-			tm := tonesMiss(&f.tone, s-lo, e-lo)
-			if m := miss + bm + toneWeight*tm; m < best {
-				best, out.s, out.e, out.miss, out.dip, out.blocks, out.tones = m, s, e, miss, dip, bd, tm
+	for s := max(from+1, g.s-refineBy); s <= min(g.s+refineBy, to-minDissolve-1); s++ {
+		for e := max(s+minDissolve, g.e-refineBy); e <= min(to-1, g.e+refineBy); e++ {
+			dip, blocks := blocksMiss(&f.en, s-from, e-from)
+			tones := tonesMiss(&f.tone, s-from, e-from)
+			miss := f.ramp(s-from, e-from, math.Inf(1)) / n
+			if m := shareWeight*miss + dip + toneWeight*tones; m < best {
+				best = m
+				out.s, out.e, out.miss, out.dip, out.blocks, out.tones = s, e, miss, dip, blocks, tones
 			}
 		}
 	}
+	out.inside = f.offIn(out.s-from, out.e-from)
+	out.beside = (f.offIn(max(0, out.s-from-curveMargin), out.s-from) + f.offIn(out.e-from, min(int(n), out.e-from+curveMargin))) / 2
+	out.pair = alikeAcross(f.b.at(max(f.lo, out.s-1)), f.b.at(min(f.hi-1, out.e)))
 	return out
 }
 
-// takeNinths reads the ninths of each frame, once.
-func (f *fitting) takeNinths() {
-	if f.en[0] != nil {
-		return
+// What the shares and the brightness weigh against the energies.
+const (
+	shareWeight = 2.0
+	toneWeight  = 2.0
+)
+
+// takeNinths reads the energy and brightness of the ninths of some frames,
+// without flicker.
+func (f *fitting) takeNinths(from, to int) {
+	for i := range f.en {
+		f.en[i], f.tone[i] = f.en[i][:0], f.tone[i][:0]
 	}
-	for k := f.lo; k < f.hi; k++ {
-		g, t := f.b.flicker(k), f.b.at(k)
+	for k := from; k < to; k++ {
+		gain, t := f.b.flicker(k), f.b.at(k)
 		for block := range f.en {
-			f.en[block] = append(f.en[block], t.blockEnergy(block)/g)
-			f.tone[block] = append(f.tone[block], t.ninths[block]/math.Sqrt(g))
+			f.en[block] = append(f.en[block], t.blockEnergy(block)/gain)
+			f.tone[block] = append(f.tone[block], t.ninths[block]/math.Sqrt(gain))
 		}
 	}
 }
-
-// refineBy is how far refine moves an end, in frames.
-const refineBy = 9
 
 // blocksMiss is how far the energies of the ninths are from the mix's; and what
 // the mix leaves of their distance from straight changes: a dissolve dips
 // everywhere, a pan over an empty part in places.
 func blocksMiss(en *[9][]float64, s, e int) (off, left float64) {
-	from, to := max(0, s-curveMargin), min(len(en[0]), e+curveMargin)
 	var miss, all, bent, straight float64
-	for block := range en {
-		v := en[block]
-		ea, ez := middle(v[from:s]), middle(v[e:to])
-		for t := from; t < to; t++ {
+	n := len(en[0])
+	for _, v := range en {
+		ea, ez := middle(v[:s]), middle(v[e:])
+		for t, x := range v {
 			u := max(0, min(1, float64(t-s+1)/float64(e-s+1)))
-			d := v[t] - (1-u)*(1-u)*ea - u*u*ez
-			l := v[t] - (1-u)*ea - u*ez
+			d := x - (1-u)*(1-u)*ea - u*u*ez
+			l := x - (1-u)*ea - u*ez
 			w := 1 / (ea + ez + 4*flatEnergy)
 			miss, bent, straight = miss+d*d, bent+d*d*w, straight+l*l*w
 		}
 		p := max(ea, ez) + flatEnergy
 		all += p * p
 	}
-	return miss / all / float64(to-from), bent / (straight + 1e-6)
+	return miss / all / float64(n), bent / (straight + 1e-6)
 }
 
 // tonesMiss is how far the brightness of the ninths is from the straight changes
 // of a mix, as a share of what changes.
 func tonesMiss(tone *[9][]float64, s, e int) float64 {
-	from, to := max(0, s-curveMargin), min(len(tone[0]), e+curveMargin)
 	var miss, all float64
-	for block := range tone {
-		v := tone[block]
-		a, z := middle(v[from:s]), middle(v[e:to])
-		for t := from; t < to; t++ {
+	for _, v := range tone {
+		a, z := middle(v[:s]), middle(v[e:])
+		for t, x := range v {
 			u := max(0, min(1, float64(t-s+1)/float64(e-s+1)))
-			d := v[t] - (1-u)*a - u*z
+			d := x - (1-u)*a - u*z
 			miss += d * d
 		}
 		all += (a-z)*(a-z) + flatTone
 	}
-	return miss / all / float64(to-from)
+	return miss / all / float64(len(tone[0]))
 }
 
-// flatTone keeps ninths that do not change from weighing, in levels squared;
-// toneWeight is that of the brightness against the structure in refine.
-const (
-	flatTone   = 30.0
-	toneWeight = 2.0
-)
+// flatTone keeps ninths that do not change from weighing, in levels squared.
+const flatTone = 30.0
 
-// curveMargin is how many whole frames on each side a fit looks at.
-const curveMargin = 10
-
-// miss is how far the curves are from those of a dissolve whose first mixed
-// frame is s and whose first whole frame is e; and what the dip of a dissolve
-// leaves of the energy's squared distance from a straight change.
-func (cv *curves) miss(s, e int) (miss, dip float64) {
-	from, to := max(0, s-curveMargin), min(len(cv.toA), e+curveMargin)
-	ea, ez := middle(cv.energy[from:s]), middle(cv.energy[e:to])
-	peak := max(ea, ez, 1e-9)
-	var bent, straight float64
-	for t := from; t < to; t++ {
-		u := max(0, min(1, float64(t-s+1)/float64(e-s+1)))
-		mixed := (1-u)*(1-u)*ea + u*u*ez + 2*u*(1-u)*cv.pair*math.Sqrt(ea*ez)
-		x, y := (1-u)*math.Sqrt(ea), u*math.Sqrt(ez)
-		norm := math.Sqrt(max(mixed, 1e-9))
-		da := cv.toA[t] - max(cv.pair, min(1, (x*cv.ownA[t]+cv.pair*y)/norm))
-		dz := cv.toZ[t] - max(cv.pair, min(1, (y*cv.ownZ[t]+cv.pair*x)/norm))
-		de := (cv.energy[t] - mixed) / peak
-		dl := (cv.energy[t] - (1-u)*ea - u*ez) / peak
-		bent, straight = bent+de*de, straight+dl*dl
-		miss += (da*da + dz*dz + de*de) / 3
+func middle(v []float64) float64 {
+	if len(v) == 0 {
+		return 0
 	}
-	return miss / float64(to-from), bent / (straight + 1e-6)
+	var few [64]float64
+	s := append(few[:0], v...)
+	slices.Sort(s)
+	return s[len(s)/2]
 }

@@ -23,7 +23,7 @@ const (
 	maxFade     = 72 // frames
 	plateau     = 10 // frames of the whole shot that a fit looks at
 	maxTail     = 10 // frames of a fade that look flat already
-	maxFadeMiss = 0.03
+	maxFadeMiss = 0.08
 	maxStep     = 0.5 // of the contrast, within a fade
 )
 
@@ -82,18 +82,19 @@ func fitFall(l []level, shots []int, a, b int) (s, e int, conf float64) {
 		return 0, 0, 0
 	}
 	tone := toneOf(l[a:b])
-	best := math.Inf(1)
-	for end := max(lo+1, a-1); end <= min(b, a+maxTail); end++ {
+	f := fall{l: l, lo: lo, to: min(b, a+maxTail+2), tone: tone, flicker: flickerOf(l, lo, a)}
+	best, miss := math.Inf(1), 0.0
+	for end := max(lo+1, a-2); end <= min(b, a+maxTail); end++ {
 		for start := max(lo, end-maxFade); start <= end; start++ {
-			if miss := missOfFall(l, lo, start, end, tone); miss < best {
-				best, s, e = miss, start, end
+			if off, m := f.off(start, end); off < best {
+				best, miss, s, e = off, m, start, end
 			}
 		}
 	}
-	if e-s < minFade || best > maxFadeMiss || falls(l, s, e, tone) {
+	if e-s < minFade || miss > maxFadeMiss || falls(l, s, e, tone) {
 		return 0, 0, 0
 	}
-	return s, e, 1 - best/maxFadeMiss/2
+	return s, e, 1 - miss/maxFadeMiss/2
 }
 
 // falls tells whether most of the contrast from frame s to frame e goes at once.
@@ -125,35 +126,81 @@ func toneOf(run []level) level {
 	return level{sum.spread / n, sum.mean / n}
 }
 
-// missOfFall is the mean squared distance of the levels from a fall between
-// start and end, in parts of the fall squared.
-func missOfFall(l []level, lo, start, end int, tone level) float64 {
-	from, to := max(lo, start-plateau), min(len(l), end+2)
-	var sr, rr, sm, mm float64
+// fall is a search for where levels l begin and end to fall to a tone, between
+// frames lo and to.
+type fall struct {
+	l       []level
+	lo, to  int
+	tone    level
+	flicker float64
+}
+
+// What levels are off by, apart from flicker, and how much of it counts.
+const (
+	spreadNoise, meanNoise = 1.0, 0.4
+	mostOff                = 9.0
+)
+
+// flickerOf is how much brightness changes from frame to frame, as a share.
+func flickerOf(l []level, from, to int) float64 {
+	var d []float64
+	for t := max(1, from); t < to; t++ {
+		d = append(d, math.Abs(l[t].mean-l[t-1].mean)/(l[t].mean+1))
+	}
+	if len(d) == 0 {
+		return 0
+	}
+	slices.Sort(d)
+	return min(0.1, d[len(d)/2])
+}
+
+// off is how far the levels are from a fall between start and end: in squares
+// of what noise and flicker do to each, so that dark frames, which flicker
+// little, tell where it ends; and in parts of the fall squared.
+func (f *fall) off(start, end int) (off, miss float64) {
+	from := max(f.lo, start-plateau)
 	share := func(t int) float64 { return max(0, min(1, float64(end-t)/float64(end-start+1))) }
-	for t := from; t < to; t++ {
-		w := share(t)
-		sr, rr = sr+w*over(l[t], tone), rr+w*w
-		sm, mm = sm+w*(l[t].mean-tone.mean), mm+w*w
+	var sr, rr, sm, mm float64
+	for t := from; t < f.to; t++ {
+		w, l := share(t), f.l[t]
+		vs, vm := f.noise(l)
+		sr, rr = sr+w*over(l, f.tone)/vs, rr+w*w/vs
+		sm, mm = sm+w*(l.mean-f.tone.mean)/vm, mm+w*w/vm
 	}
 	if rr == 0 {
-		return math.Inf(1)
+		return math.Inf(1), 0
 	}
 	p, m := sr/rr, sm/mm
 	if p < 2*flatSpread {
-		return math.Inf(1)
+		return math.Inf(1), 0
 	}
 	var missR, missM float64
-	for t := from; t < to; t++ {
-		w := share(t)
-		dr := over(l[t], tone) - w*p
-		dm := l[t].mean - tone.mean - w*m
+	for t := from; t < f.to; t++ {
+		w, l := share(t), f.l[t]
+		dr, dm := over(l, f.tone)-w*p, l.mean-f.tone.mean-w*m
+		off += min(mostOff, f.distance(dr, dm, w*p, f.tone.mean+w*m))
 		missR, missM = missR+dr*dr, missM+dm*dm
 	}
-	n := float64(to - from)
-	missR /= n * p * p
-	missM /= n * max(m*m, p*p)
-	return (missR + missM) / 2
+	n := float64(f.to - from)
+	return off / n, (missR/p/p + missM/max(m*m, p*p)) / n / 2
+}
+
+// ownChange is how much a shot's contrast and brightness change by themselves.
+const ownChange = 0.06
+
+// noise is the variance of a level's contrast and brightness.
+func (f *fall) noise(l level) (spread, mean float64) {
+	s, m := spreadNoise+(ownChange+f.flicker)*l.spread, meanNoise+(ownChange+f.flicker)*l.mean
+	return s * s, m * m
+}
+
+// distance is the squared distance of a level from the model's in units of the
+// noise, of which flicker moves contrast and brightness together (Mahalanobis).
+func (f *fall) distance(dr, dm, spread, mean float64) float64 {
+	a, b := spreadNoise+ownChange*spread, meanNoise+ownChange*math.Abs(mean-f.tone.mean)
+	x, y := f.flicker*spread, f.flicker*mean
+	aa, bb, ab := a*a+x*x, b*b+y*y, x*y
+	return (bb*dr*dr + aa*dm*dm - 2*ab*dr*dm) / (aa*bb - ab*ab)
 }
 
 // over is the contrast of a picture under the grain of a flat run: independent

@@ -62,7 +62,7 @@ func (d *Detector) returns(k, dir int) bool {
 	isLit, left, alikeAgain := d.lightOver(old, lit)
 	for n := 1; n <= d.reach(); n++ {
 		at := lit + dir*n
-		if at < 0 || at >= len(d.near) {
+		if at < 0 || at >= len(d.apart) {
 			return false
 		}
 		edge := at // the change between at and its neighbour towards k
@@ -97,7 +97,7 @@ func (d *Detector) lightOver(old, lit int) (isLit bool, left, alikeAgain float64
 
 // changeBetween is change from the earlier of two frames to the later.
 func (d *Detector) changeBetween(a, b int) float64 {
-	return change(d.at(int64(min(a, b))), d.at(int64(max(a, b))))
+	return change(d.at(min(a, b)), d.at(max(a, b)))
 }
 
 // washed tells whether b is white where a was not, over most of the picture.

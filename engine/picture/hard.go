@@ -13,16 +13,26 @@ import (
 // other at all. Known failure: shots of less than four frames, a cut between
 // shots of noise.
 const (
-	around    = 8    // frames on each side
-	cutTimes  = 1.5  // times the usual change
-	cutFloor  = 0.16 // and so much more
-	greatCut  = 0.62 // a change that may stand out on one side alone
-	overOther = 1.08 // times the usual of the other side
-	nearCuts  = 0.6  // share of a side's frames: cuts four frames apart leave so many
-	allButOne = 0.8
+	around      = 8    // frames on each side
+	cutTimes    = 1.5  // times the usual change
+	cutFloor    = 0.16 // and so much more
+	greatCut    = 0.62 // a change that may stand out on one side alone
+	greatLost   = 0.5  // the same where nothing of the old structure is left
+	overOther   = 1.08 // times the usual of the other side
+	aloneFloors = 2.0  // a change that stands alone for two frames: times the floor
+	aloneTimes  = 2.0
+	noEnergy    = 0.1 // of structure: a flat picture
+	aloneMuch   = 6.0 // times what is beside it: a cut even if some structure is alike
+	// Where something passes the camera, the frames change as much one after
+	// another, and more of the structure stays than over a cut.
+	passedAlike = 0.6
+	passedTimes = 2.5
+	nearCuts    = 0.6 // share of a side's frames: cuts four frames apart leave so many
+	allButOne   = 0.8
 
-	lowFloor  = 0.05 // where nothing of the old structure is left
-	lostAlike = 0.40 // a structure less alike than this is lost
+	nothingMuch = 0.02
+	lowFloor    = 0.05 // where nothing of the old structure is left
+	lostAlike   = 0.40 // a structure less alike than this is lost
 
 	// The last step of a dissolve is a change of less than keptBelow beside
 	// steps of at least keptSteps of it, in which more than keptAlike of the
@@ -34,12 +44,15 @@ const (
 
 // lasting is the change at frame k that no short flash explains: the least
 // change between a frame before k and one from k on, up to flashFrames apart.
+// A change of less than nothingMuch is given as it is found.
 func (d *Detector) lasting(k int) float64 {
-	e := d.near[k]
-	for i := range d.past {
-		apart := i + 2
-		for b := max(k, apart); b < min(k+apart, len(d.near)); b++ {
-			e = min(e, d.past[i][b]) // frame b-apart against b, on both sides of k
+	e := d.changeOver(k, 1)
+	for apart := 2; apart <= mostApart; apart++ {
+		for b := max(k, apart); b < min(k+apart, len(d.apart)); b++ {
+			if e < nothingMuch {
+				return e
+			}
+			e = min(e, d.changeOver(b, apart)) // frame b-apart against b, on both sides of k
 		}
 	}
 	return e
@@ -50,7 +63,7 @@ func (d *Detector) lasting(k int) float64 {
 func (d *Detector) usual(k, a, b int, share float64) float64 {
 	var v [2 * around]float64
 	n := 0
-	for j := max(1, a); j <= min(len(d.near)-1, b); j++ {
+	for j := max(1, a); j <= min(len(d.apart)-1, b); j++ {
 		if j != k {
 			v[n] = d.lasting(j)
 			n++
@@ -66,6 +79,10 @@ func (d *Detector) usual(k, a, b int, share float64) float64 {
 // limit is what the change at frame k has to reach: that of its neighbourhood,
 // or a great one that stands out on each side alone.
 func (d *Detector) limit(k int, floor float64) float64 {
+	great := greatCut
+	if floor < cutFloor { // the structure will have to be lost too
+		great = greatLost
+	}
 	both := floor + cutTimes*d.usual(k, k-around, k+around, 0.75)
 	quiet, loud := math.Inf(1), 0.0
 	for _, side := range [2][3]int{{k - around, k - 1, k - 2}, {k + 1, k + around, k + 1}} {
@@ -73,7 +90,24 @@ func (d *Detector) limit(k int, floor float64) float64 {
 		quiet = min(quiet, max(nearest, d.usual(k, side[0], side[1], nearCuts)))
 		loud = max(loud, d.usual(k, side[0], side[1], allButOne))
 	}
-	return min(0.9, both, max(greatCut, cutFloor+cutTimes*quiet, overOther*loud))
+	return min(0.9, both, d.aloneLimit(k, floor), max(great, floor+cutTimes*quiet, overOther*loud))
+}
+
+// aloneLimit is what a change has to reach that stands alone between two frames
+// of little change on each side, whatever goes on beyond them.
+func (d *Detector) aloneLimit(k int, floor float64) float64 {
+	return aloneFloors*floor + aloneTimes*d.beside(k)
+}
+
+// beside is the greatest change of the two frames on each side of k.
+func (d *Detector) beside(k int) float64 {
+	beside := 0.0
+	for j := max(1, k-2); j <= min(len(d.apart)-1, k+2); j++ {
+		if j != k {
+			beside = max(beside, d.lasting(j))
+		}
+	}
+	return beside
 }
 
 // rawCut is the confidence that the picture changes for good at frame k, 0 for
@@ -82,11 +116,14 @@ func (d *Detector) rawCut(k int) float64 { return d.cutOver(k, cutFloor) }
 
 // cutOver is rawCut over another floor than the usual one.
 func (d *Detector) cutOver(k int, floor float64) float64 {
-	if k < 1 || k >= len(d.near) {
+	if k < 1 || k >= len(d.apart) {
+		return 0
+	}
+	if d.isStill(k, floor) {
 		return 0
 	}
 	c := d.lasting(k)
-	if c < floor || k+1 < len(d.near) && d.lasting(k+1) > c || d.lasting(k-1) > c {
+	if c < floor || k+1 < len(d.apart) && d.lasting(k+1) > c || d.lasting(k-1) > c {
 		return 0
 	}
 	limit := d.limit(k, floor)
@@ -94,6 +131,12 @@ func (d *Detector) cutOver(k int, floor float64) float64 {
 		return 0
 	}
 	return 1 - math.Exp(-c/limit)
+}
+
+// isStill tells whether frame k changes by less than floor even without a
+// search for what has moved.
+func (d *Detector) isStill(k int, floor float64) bool {
+	return d.apart[k][0] < 0 && changeInPlace(d.at(k-1), d.at(k)) < floor
 }
 
 // judge is the confidence that frame k begins a new shot, 0 for none. Cards
@@ -108,10 +151,10 @@ func (d *Detector) judge(k int) float64 {
 	like := alikeAcross(a, b)
 	if raw := d.rawCut(k); raw > 0 {
 		c = raw
-		if like > keptAlike && d.isLastStep(k) {
+		if like > keptAlike && d.isLastStep(k) || like > passedAlike && c < passedTimes*d.beside(k) {
 			return 0
 		}
-	} else if like > lostAlike || a.energy < lowEnergy {
+	} else if alone := c > aloneMuch*d.beside(k); a.energy < lowEnergy && !alone || a.energy < noEnergy || like > passedAlike || like > lostAlike && !alone {
 		return 0
 	}
 	if d.returns(k, 1) || d.returns(k, -1) {
@@ -124,7 +167,7 @@ func (d *Detector) judge(k int) float64 {
 // smaller ones, as at the end of a gradual change.
 func (d *Detector) isLastStep(k int) bool {
 	c, after := d.lasting(k), 0.0
-	if k+1 < len(d.near) {
+	if k+1 < len(d.apart) {
 		after = d.lasting(k + 1)
 	}
 	return c < keptBelow && max(d.lasting(k-1), after) > keptSteps*c

@@ -8,6 +8,7 @@ type mini struct {
 	w, h int
 	p    []float32 // brightness, 0 to 255, lightly blurred against grain
 	raw  []float32
+	sum  []float32 // for blur
 	mean float64
 	std  float64
 }
@@ -35,18 +36,23 @@ func makeMini(g Grey, m *mini) {
 	m.blur()
 }
 
+// blur is 1 2 1 each way; the edges stand for what is beyond them.
 func (m *mini) blur() {
+	if len(m.sum) != m.w+2 {
+		m.sum = make([]float32, m.w+2)
+	}
+	sum := m.sum // of the three rows, with what is beyond the edges
 	for y := range m.h {
-		for x := range m.w {
-			m.p[y*m.w+x] = (m.row(x, y-1) + 2*m.row(x, y) + m.row(x, y+1)) / 16
+		up, mid, low := m.raw[max(0, y-1)*m.w:][:m.w], m.raw[y*m.w:][:m.w], m.raw[min(m.h-1, y+1)*m.w:][:m.w]
+		for x, v := range mid {
+			sum[x+1] = (up[x] + 2*v + low[x]) / 16
+		}
+		sum[0], sum[m.w+1] = sum[1], sum[m.w]
+		out := m.p[y*m.w:][:m.w]
+		for x := range out {
+			out[x] = sum[x] + 2*sum[x+1] + sum[x+2]
 		}
 	}
-}
-
-// row is 1 2 1 along a row of raw; the edges stand for what is beyond them.
-func (m *mini) row(x, y int) float32 {
-	r := m.raw[max(0, min(m.h-1, y))*m.w:]
-	return r[max(0, x-1)] + 2*r[x] + r[min(m.w-1, x+1)]
 }
 
 // Block matching. A block of one frame looks for itself in the next within a
@@ -66,14 +72,22 @@ const (
 // about 1. Gain differences between whole frames (flicker) are taken out
 // first. Each block counts by its contrast, up to a bound, so that a few specks
 // of dust weigh little. It is not symmetric.
-func change(a, b *mini) float64 {
+func change(a, b *mini) float64 { return changeWithin(a, b, searchReach) }
+
+// changeInPlace is change without a search: no less than that.
+func changeInPlace(a, b *mini) float64 { return changeWithin(a, b, 0) }
+
+func changeWithin(a, b *mini, reach int) float64 {
 	gain := flickerGain(a, b)
 	var miss, all float64
+	var dx, dy int // where the block before was found
 	for y := 0; y+blockSide <= b.h; y += blockSide {
 		for x := 0; x+blockSide <= b.w; x += blockSide {
-			d, contrast := matchBlock(a, b, x, y, gain)
-			w := min(contrast, maxBlockContrast)
-			miss += w * min(1, d/(contrast*contrast+grainVar))
+			blk := takeBlock(a, b, x, y, gain)
+			d := blk.search(a, x, y, reach, &dx, &dy)
+			c := blk.contrast
+			w := min(c, maxBlockContrast)
+			miss += w * min(1, d/(c*c+grainVar))
 			all += w + minBlockContrast
 		}
 	}
@@ -95,39 +109,64 @@ func flickerGain(a, b *mini) float32 {
 	return float32(max(1/maxFlicker, min(maxFlicker, g)))
 }
 
-// matchBlock is the least mean squared distance of the block at x, y of b from
-// any near place in a, and the greater of both blocks' standard deviations
-// there.
-func matchBlock(a, b *mini, x, y int, gain float32) (dist, contrast float64) {
-	var blk [blockSide * blockSide]float32
+// block is one of a frame that is looked for in another.
+type block struct {
+	p        [blockSide * blockSide]float32
+	contrast float64 // the greater standard deviation of it and of what is in its place
+}
+
+func takeBlock(a, b *mini, x, y int, gain float32) (k block) {
 	var sum, sq, sumA, sqA float32
 	for j := range blockSide {
-		for i := range blockSide {
-			at := (y+j)*b.w + x + i
-			v, u := b.p[at]*gain, a.p[at]
-			blk[j*blockSide+i] = v
+		from := (y+j)*b.w + x
+		rb, ra := b.p[from:][:blockSide], a.p[from:][:blockSide]
+		for i, v := range rb {
+			v, u := v*gain, ra[i]
+			k.p[j*blockSide+i] = v
 			sum, sq = sum+v, sq+v*v
 			sumA, sqA = sumA+u, sqA+u*u
 		}
 	}
 	const n = blockSide * blockSide
+	k.contrast = math.Sqrt(float64(max(0, sq-sum*sum/n, sqA-sumA*sumA/n) / n))
+	return k
+}
+
+// search is the least mean squared distance of the block from any place of a
+// within reach of its own. It begins where the block before was found, as
+// predictive searches do (Tourapis, "Enhanced predictive zonal search", SPIE
+// 4671, 2002), and ends where the block is well found.
+func (k *block) search(a *mini, x, y, reach int, dx, dy *int) float64 {
+	const n = blockSide * blockSide
 	best := float32(math.MaxFloat32)
-	for i := range 2*searchReach + 1 {
-		dy := outward(i)
-		if y+dy < 0 || y+dy+blockSide > b.h {
-			continue
+	enough := float32(wellFound*k.contrast*k.contrast+grainLeft) * n
+	try := func(u, v int) bool {
+		if y+v < 0 || y+v+blockSide > a.h || x+u < 0 || x+u+blockSide > a.w {
+			return false
 		}
-		for j := range 2*searchReach + 1 {
-			dx := outward(j)
-			if x+dx < 0 || x+dx+blockSide > b.w {
-				continue
+		if d := blockDistance(&k.p, a.p[(y+v)*a.w+x+u:], a.w, best); d < best {
+			best, *dx, *dy = d, u, v
+		}
+		return best <= enough
+	}
+	if reach > 0 && try(*dx, *dy) {
+		return float64(best) / n
+	}
+	for i := range 2*reach + 1 {
+		for j := range 2*reach + 1 {
+			if try(outward(j), outward(i)) {
+				return float64(best) / n
 			}
-			best = min(best, blockDistance(&blk, a.p[(y+dy)*a.w+x+dx:], a.w, best))
 		}
 	}
-	v := max(0, sq-sum*sum/n, sqA-sumA*sumA/n) / n
-	return float64(best) / n, math.Sqrt(float64(v))
+	return float64(best) / n
 }
+
+// A block is well found with so much of its variance left, and what grain adds.
+const (
+	wellFound = 0.03
+	grainLeft = 1.2 // levels squared
+)
 
 // outward counts 0, 1, -1, 2, -2, ...: the nearest places match best, and the
 // sooner a good match is known the sooner the others are given up.

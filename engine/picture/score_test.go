@@ -3,8 +3,7 @@ package picture
 import (
 	"fmt"
 	"os"
-	"slices"
-	"strconv"
+	"runtime"
 	"sync"
 	"testing"
 
@@ -33,7 +32,7 @@ func (t tally) String() string {
 }
 
 // endsWithin is how far the ends of a dissolve or fade may be off, in frames.
-const endsWithin = 4
+const endsWithin = 3
 
 // compare counts hard cuts on the exact frame, and the others with both ends
 // within endsWithin and of the right kind.
@@ -81,22 +80,45 @@ func slackOf(c cutlist.Cut) int64 {
 
 func abs(n int64) int64 { return max(n, -n) }
 
-// runTruth finds the cuts of a few films and counts.
-func runTruth(t *testing.T, seeds []uint64, shots int, lk look) (hard, soft tally) {
+// class is a sort of film, and what the finder must reach on films of it.
+type class struct {
+	name       string
+	look       look
+	seeds      []uint64 // of the default run
+	hard, soft float64  // least F1; 0 for none
+	full       [2]float64
+}
+
+var classes = []class{
+	{"clean", look{}, []uint64{2, 3}, 0.97, 0.80, [2]float64{0.995, 0.93}},
+	{"aged", look{damage: aged}, []uint64{11, 13}, 0.95, 0.90, [2]float64{0.98, 0.93}},
+	{"clean flashes", look{flashes: true}, []uint64{21}, 0.95, 0.85, [2]float64{}},
+	{"aged flashes", look{damage: aged, flashes: true}, []uint64{31}, 0.90, 0.80, [2]float64{}},
+	{"quick", look{quick: true}, []uint64{41}, 0.90, 0, [2]float64{}},
+	{"ruined", look{damage: ruined}, []uint64{51}, 0.90, 0.65, [2]float64{}},
+}
+
+// runFilms finds the cuts of a few films, counts, and lets a rival see the same
+// frames.
+func (c class) runFilms(t *testing.T, seeds []uint64, shots int, rival *rival) (hard, soft tally) {
 	films, got := make([]*truthFilm, len(seeds)), make([][]cutlist.Cut, len(seeds))
 	var wg sync.WaitGroup
+	slots := make(chan bool, runtime.GOMAXPROCS(0))
 	for i, seed := range seeds {
 		wg.Go(func() {
-			films[i] = newTruthFilm(seed, shots, lk)
+			slots <- true
+			defer func() { <-slots }()
+			films[i] = newTruthFilm(seed, shots, c.look)
 			d := NewDetector(timecode.Rate24)
-			films[i].render(d.Push)
+			small, source := rival.watch(t, films[i])
+			films[i].render(func(g Grey) { d.Push(g); small(g.Pix) }, source)
 			got[i] = d.Finish()
 		})
 	}
 	wg.Wait()
 	for i, f := range films {
-		for _, c := range got[i] {
-			if err := c.Validate(f.frames); err != nil {
+		for _, cut := range got[i] {
+			if err := cut.Validate(f.frames); err != nil {
 				t.Errorf("seed %d: %v", seeds[i], err)
 			}
 		}
@@ -105,49 +127,33 @@ func runTruth(t *testing.T, seeds []uint64, shots int, lk look) (hard, soft tall
 	return hard, soft
 }
 
-// TestCuts holds the finder to made-up films of which every change is known:
-// clean ones, and ones aged by flicker, weave, grain, scratches, dust and torn
-// frames; and both with flashes of up to half a second in most shots. The bounds
-// are a little below what is measured: they are to notice a loss.
-// CUECHOIR_TRUTH_SEEDS=n runs n films of each sort instead, that no figure of
-// the finder was set by.
+// TestCuts holds the finder to a few made-up films of which every change is
+// known. The bounds are a little below what is measured: they are to notice a
+// loss. TestCutsInFull has the figures.
 func TestCuts(t *testing.T) {
 	t.Parallel()
-	for _, c := range []struct {
-		name       string
-		seeds      []uint64
-		look       look
-		hard, soft float64
-	}{
-		{"clean", []uint64{2, 3}, look{}, 0.99, 0.90},
-		{"aged", []uint64{11, 13}, look{aged: true}, 0.95, 0.75},
-		{"flashes", []uint64{21, 22}, look{flashes: true}, 0.90, 0.80},
-		{"aged flashes", []uint64{31}, look{aged: true, flashes: true}, 0.85, 0.60},
-		{"quick", []uint64{41}, look{quick: true}, 0.90, 0},
-	} {
+	for _, c := range classes {
 		t.Run(c.name, func(t *testing.T) {
-			shots, least := 28, 10*min(2, len(c.seeds))
-			if n, _ := strconv.Atoi(os.Getenv("CUECHOIR_TRUTH_SEEDS")); n > 0 {
-				c.seeds, shots = nil, 40
-				for i := range n {
-					c.seeds = append(c.seeds, uint64(2000+i))
-				}
-			}
+			shots, least := 22, 8
 			if underRace { // too few to judge by F1: that is for the run without
-				c.seeds, shots, least, c.hard, c.soft = c.seeds[:1], 10, 3, 0, 0
+				c.seeds, shots, least, c.hard, c.soft = c.seeds[:1], 7, 2, 0, 0
 			}
-			hard, soft := runTruth(t, c.seeds, shots, c.look)
-			t.Logf("hard cuts on the frame: %v; dissolves and fades within %d frames: %v", hard, endsWithin, soft)
-			if hard.hit+hard.miss < least || c.soft > 0 && soft.hit+soft.miss < least {
-				t.Fatal("too few transitions to judge")
-			}
-			if hard.f1() < c.hard {
-				t.Errorf("hard cuts: F1 %.4f, want %.2f", hard.f1(), c.hard)
-			}
-			if soft.f1() < c.soft {
-				t.Errorf("dissolves and fades: F1 %.4f, want %.2f", soft.f1(), c.soft)
-			}
+			hard, soft := c.runFilms(t, c.seeds, shots, nil)
+			c.judge(t, hard, soft, c.hard, c.soft, least)
 		})
+	}
+}
+
+func (c class) judge(t *testing.T, hard, soft tally, leastHard, leastSoft float64, enough int) {
+	t.Logf("hard cuts on the frame: %v; dissolves and fades within %d frames: %v", hard, endsWithin, soft)
+	if hard.hit+hard.miss+soft.hit+soft.miss < enough {
+		t.Fatal("too few transitions to judge")
+	}
+	if hard.f1() < leastHard {
+		t.Errorf("hard cuts: F1 %.4f, want %.3f", hard.f1(), leastHard)
+	}
+	if soft.f1() < leastSoft {
+		t.Errorf("dissolves and fades: F1 %.4f, want %.3f", soft.f1(), leastSoft)
 	}
 }
 
@@ -180,12 +186,23 @@ func TestNothingHappens(t *testing.T) {
 	}
 }
 
+// BenchmarkDetector is a whole film of a dozen shots, by the frame: cameras and
+// players that move, cuts, dissolves and fades.
 func BenchmarkDetector(b *testing.B) {
-	f := newTruthFilm(5, 3, look{})
-	var frames [][]byte
-	f.render(func(g Grey) { frames = append(frames, slices.Clone(g.Pix)) })
-	d := NewDetector(timecode.Rate24)
-	for i := 0; b.Loop(); i++ {
-		d.Push(Grey{Index: int64(i), W: filmW, H: filmH, Pix: frames[i%len(frames)]})
+	for _, c := range classes[:2] {
+		b.Run(c.name, func(b *testing.B) {
+			f := newTruthFilm(5, 12, c.look)
+			var pix []byte
+			f.render(func(g Grey) { pix = append(pix, g.Pix...) }, nil)
+			const size = filmW * filmH
+			for b.Loop() {
+				d := NewDetector(timecode.Rate24)
+				for k := range f.frames {
+					d.Push(Grey{Index: k, W: filmW, H: filmH, Pix: pix[k*size:][:size]})
+				}
+				d.Finish()
+			}
+			b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(f.frames*int64(b.N)), "ns/frame")
+		})
 	}
 }

@@ -8,6 +8,7 @@ type tiny struct {
 	w, h    int
 	p       []float32 // structure
 	grey    []float32
+	cells   []float32 // mean grey of each two by two points
 	squares []float64 // sums of the structure's squares above and left of each corner
 	energy  float64   // mean square of the structure
 	spread  float64   // standard deviation of grey
@@ -62,6 +63,7 @@ func (t *tiny) settle(before, mid, after *tiny) {
 		t.grey[i] = max(min(b, m), min(max(b, m), a))
 	}
 	t.takeStructure()
+	t.takeCells()
 	t.spread = spreadOf(t.grey)
 	for b := range t.ninths {
 		x0, y0, x1, y1 := t.ninth(b)
@@ -160,10 +162,14 @@ func alike(a, b *tiny) float64 { return alikeWithin(a, b, tinyReach) }
 // alikeAcross is alike for pictures far apart in time.
 func alikeAcross(a, b *tiny) float64 { return alikeWithin(a, b, panReach) }
 
-// alikeWithin looks at every second shift, then at those beside the best: the
-// structures are blurred, so their correlation is a hill that is wider.
 func alikeWithin(a, b *tiny, reachX int) float64 {
-	best, bx, by := 0.0, 0, 0
+	best, _, _ := bestShift(a, b, reachX)
+	return best
+}
+
+// bestShift looks at every second shift, then at those beside the best: the
+// structures are blurred, so their correlation is a hill that is wider.
+func bestShift(a, b *tiny, reachX int) (best float64, bx, by int) {
 	try := func(dx, dy int) {
 		if c := correlate(a, b, dx, dy); c > best {
 			best, bx, by = c, dx, dy
@@ -175,7 +181,7 @@ func alikeWithin(a, b *tiny, reachX int) float64 {
 		}
 	}
 	if best == 0 {
-		return 0
+		return 0, 0, 0
 	}
 	cx, cy := bx, by
 	for dy := max(-tinyReach, cy-1); dy <= min(tinyReach, cy+1); dy++ {
@@ -185,7 +191,66 @@ func alikeWithin(a, b *tiny, reachX int) float64 {
 			}
 		}
 	}
-	return best
+	return best, bx, by
+}
+
+// shift is how far the structure moves from a to b, to a part of a point, by the
+// top of a parabola through the best and its neighbours; and how alike they are.
+func shift(a, b *tiny, reachX int) (dx, dy, like float64) {
+	like, bx, by := bestShift(a, b, reachX)
+	if like == 0 {
+		return 0, 0, 0
+	}
+	top := func(l, r float64) float64 {
+		if bend := 2*like - l - r; bend > 0 {
+			return max(-0.5, min(0.5, (r-l)/2/bend))
+		}
+		return 0
+	}
+	return float64(bx) + top(correlate(a, b, bx-1, by), correlate(a, b, bx+1, by)),
+		float64(by) + top(correlate(a, b, bx, by-1), correlate(a, b, bx, by+1)), like
+}
+
+// takeCells takes the mean of grey over each two by two points.
+func (t *tiny) takeCells() {
+	w, h := t.w/2, t.h/2
+	if len(t.cells) != w*h {
+		t.cells = make([]float32, w*h)
+	}
+	for y := range h {
+		up, low := t.grey[2*y*t.w:][:t.w], t.grey[(2*y+1)*t.w:][:t.w]
+		for x := range w {
+			t.cells[y*w+x] = (up[2*x] + up[2*x+1] + low[2*x] + low[2*x+1]) / 4
+		}
+	}
+}
+
+// movedCells is cells as they are when the picture has moved on by v points a
+// frame, in a slice that is used again. What comes into view is taken to be as
+// the edge was.
+func (t *tiny) movedCells(v [2]float64, frames float64, into *[]float32) []float32 {
+	if v == [2]float64{} || frames == 0 {
+		return t.cells
+	}
+	w, h := t.w/2, t.h/2
+	if len(*into) != w*h {
+		*into = make([]float32, w*h)
+	}
+	mx, my := v[0]*frames/2, v[1]*frames/2 // in cells
+	fx, fy := math.Floor(-mx), math.Floor(-my)
+	px, py := float32(-mx-fx), float32(-my-fy)
+	ix, iy := int(max(-1e6, min(1e6, fx))), int(max(-1e6, min(1e6, fy)))
+	for y := range h {
+		up := t.cells[max(0, min(h-1, y+iy))*w:][:w]
+		low := t.cells[max(0, min(h-1, y+iy+1))*w:][:w]
+		out := (*into)[y*w:][:w]
+		for x := range out {
+			l, r := max(0, min(w-1, x+ix)), max(0, min(w-1, x+ix+1))
+			a, b := up[l]+px*(up[r]-up[l]), low[l]+px*(low[r]-low[l])
+			out[x] = a + py*(b-a)
+		}
+	}
+	return *into
 }
 
 func correlate(a, b *tiny, dx, dy int) float64 {

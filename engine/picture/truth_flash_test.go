@@ -22,11 +22,11 @@ func (f *truthFilm) addLongFlash(a, b int64) {
 	}
 	from := a + 3 + r.Int64N(b-a-n-5)
 	g := 0.4 + 1.1*r.Float64()
-	l := light{x: filmW * r.Float64(), y: filmH * r.Float64()}
+	l := light{x: srcW * r.Float64(), y: srcH * r.Float64()}
 	if r.IntN(2) == 0 {
-		l.r = 15 + 30*r.Float64()
+		l.r = 60 + 120*r.Float64()
 	}
-	sort, dx := r.IntN(5), 4*r.NormFloat64()
+	sort, dx := r.IntN(5), 16*r.NormFloat64()
 	for i := range n {
 		share := float64(i) / float64(n)
 		switch sort {
@@ -47,12 +47,12 @@ func (f *truthFilm) addLongFlash(a, b int64) {
 }
 
 // shine adds the light to a frame.
-func (l light) shine(a []float64) {
+func (l light) shine(a []float32) {
 	for i := range a {
-		g := l.gain
+		g := float32(l.gain)
 		if l.r > 0 {
-			d := math.Hypot(float64(i%filmW)-l.x, float64(i/filmW)-l.y)
-			g *= max(0, min(1, 1.5-d/l.r))
+			d := math.Hypot(float64(i%srcW)-l.x, float64(i/srcW)-l.y)
+			g *= float32(max(0, min(1, 1.5-d/l.r)))
 		}
 		a[i] = a[i]*(1+g) + 90*g
 	}

@@ -1,6 +1,13 @@
 package picture
 
-import "math/rand/v2"
+import (
+	"math/rand/v2"
+	"slices"
+	"testing"
+
+	"cuechoir/engine/cutlist"
+	"cuechoir/engine/timecode"
+)
 
 // oddScene is a scene that gives finders of cuts trouble: a card after a card, a
 // dark shot, one that is new in every frame.
@@ -22,10 +29,47 @@ func oddScene(rng *rand.Rand) scene {
 	return newScene(rng)
 }
 
-// boiling is noise of about three points, -1 to 1, another in each frame.
-func boiling(x, y int, age float64) float64 {
-	z := uint64(x/3)*0x9e3779b97f4a7c15 + uint64(y/3)*0xc2b2ae3d27d4eb4f + uint64(age)*0x165667b19e3779f9
-	z = (z ^ z>>30) * 0xbf58476d1ce4e5b9 // splitmix64 (Steele, Lea and Flood 2014)
-	z = (z ^ z>>27) * 0x94d049bb133111eb
-	return float64(int64(z^z>>31)) / (1 << 63)
+// TestOddCuts: cuts that change little of the picture, and cuts a few frames
+// apart beside a picture that is never still, each on its frame.
+func TestOddCuts(t *testing.T) {
+	rng := rand.New(rand.NewPCG(8, 42))
+	used := 0
+	another := func() *plane { used++; return texture(used) }
+	dark := func(gain float64) scene { return scene{pic: another(), mean: 24, gain: gain} }
+	words := func(x, y int) scene { // one word of five strokes
+		s := blankCard(0)
+		for i := range 5 {
+			s.stroke(x+16*i, y, 4, 20)
+		}
+		return s
+	}
+	still := func() scene { return scene{pic: another(), mean: 100, gain: 30} }
+	boil := func() scene { s := still(); s.boil = 20; return s }
+	for name, shots := range map[string][]shot{
+		"dark shots":           {{to: 20, scene: dark(7)}, {to: 40, scene: dark(3)}, {to: 60, scene: dark(7)}, {to: 80, scene: dark(3)}},
+		"a word after another": {{to: 20, scene: words(48, 80)}, {to: 40, scene: words(240, 180)}, {to: 60, scene: words(120, 120)}},
+		"short shots":          {{to: 20, scene: still()}, {to: 24, scene: still()}, {to: 44, scene: boil()}, {to: 48, scene: still()}, {to: 53, scene: still()}, {to: 80, scene: boil()}},
+	} {
+		d := NewDetector(timecode.Rate24)
+		f := truthFilm{rng: rng, shots: shots, frames: shots[len(shots)-1].to}
+		var want []int64
+		for i := 1; i < len(shots); i++ {
+			shots[i].from = shots[i-1].to
+			want = append(want, shots[i].from)
+		}
+		for i := range shots {
+			shots[i].in.kind, shots[i].out.kind = cutlist.HardCut, cutlist.HardCut
+		}
+		f.render(d.Push, nil)
+		var got []int64
+		for _, c := range d.Finish() {
+			if c.Kind != cutlist.HardCut {
+				t.Errorf("%s: %v", name, c)
+			}
+			got = append(got, c.Frame)
+		}
+		if !slices.Equal(got, want) {
+			t.Errorf("%s: cuts at %v, want %v", name, got, want)
+		}
+	}
 }
