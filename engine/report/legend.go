@@ -116,7 +116,7 @@ func (s *sheet) cutItems() []legendItem {
 	for _, k := range []struct {
 		kind  cutlist.Kind
 		words string
-	}{{cutlist.HardCut, "cut"}, {cutlist.Dissolve, "dissolve"}, {cutlist.FadeOut, "fade-out"}, {cutlist.FadeIn, "fade-in"}} {
+	}{{cutlist.HardCut, "cut"}, {cutlist.Dissolve, "dissolve"}, {cutlist.Wipe, "wipe"}, {cutlist.FadeOut, "fade-out"}, {cutlist.FadeIn, "fade-in"}} {
 		if !hasKind(s.p.Cuts, k.kind) {
 			continue
 		}

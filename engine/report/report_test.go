@@ -74,6 +74,28 @@ func wellFormed(t *testing.T, svg []byte) string {
 	}
 }
 
+// Each kind of change has a shape of its own, and its words.
+func TestEveryKindOfCutIsDrawn(t *testing.T) {
+	seen := map[string]cutlist.Kind{}
+	for _, k := range []cutlist.Kind{cutlist.HardCut, cutlist.Dissolve, cutlist.Wipe, cutlist.FadeOut, cutlist.FadeIn} {
+		c := cutlist.Cut{Frame: 40, End: 52, Kind: k}
+		if k == cutlist.HardCut {
+			c.End = 40
+		}
+		svg := string(draw(t, Picture{Rate: timecode.Rate24, Frames: 100, Cuts: []cutlist.Cut{c}}))
+		if !strings.Contains(svg, ">"+string(k)+"</text>") {
+			t.Errorf("%s is not in the legend", k)
+		}
+		_, shape, _ := strings.Cut(svg, "<title>"+string(k)+" at frame 40")
+		shape, _, _ = strings.Cut(shape, "</g>")
+		_, shape, _ = strings.Cut(shape, "</title>")
+		if other, twice := seen[shape]; twice || shape == "" {
+			t.Errorf("%s looks like %s", k, other)
+		}
+		seen[shape] = k
+	}
+}
+
 func TestGoldenPicture(t *testing.T) {
 	svg := draw(t, lamplighter())
 	text := wellFormed(t, svg)

@@ -100,8 +100,8 @@ func (s *sheet) cutWords(c cutlist.Cut) string {
 	return words
 }
 
-// drawCut: a bar with a notch is a hard cut, crossed lines a dissolve, a wedge
-// that falls or rises a fade.
+// drawCut: a bar with a notch is a hard cut, crossed lines a dissolve, upright
+// lines a wipe, a wedge that falls or rises a fade.
 func (s *sheet) drawCut(kind cutlist.Kind, x0, x1, top, height float64) {
 	const least = 9.0
 	bottom := top + height
@@ -116,6 +116,12 @@ func (s *sheet) drawCut(kind cutlist.Kind, x0, x1, top, height float64) {
 		s.rect(x0, top, x1-x0, height, box)
 		s.line(x0, top, x1, bottom, `stroke="`+ink+`" stroke-width="1.5"`)
 		s.line(x0, bottom, x1, top, `stroke="`+ink+`" stroke-width="1.5"`)
+	case cutlist.Wipe:
+		s.rect(x0, top, x1-x0, height, box)
+		for _, part := range []float64{1. / 3, 2. / 3} {
+			x := x0 + part*(x1-x0)
+			s.line(x, top, x, bottom, `stroke="`+ink+`" stroke-width="1.5"`)
+		}
 	case cutlist.FadeOut:
 		s.rect(x0, top, x1-x0, height, box)
 		s.poly(solid, x0, bottom, x1, top, x1, bottom)
