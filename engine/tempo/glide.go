@@ -17,13 +17,14 @@ import (
 // (p0+p1)/2. Cost: legs x pairs of tempos. For small problems the answer
 // equals that of trying every chain of legs and tempos (shown by test). Known
 // failure: tempos on anchors stray at most glideStray from a leg's mean; the
-// limits of the stepped solver hold too, from glideLegs legs on.
+// limits of the stepped solver hold too, from glideWork on, and odd bars are
+// left out when they alone would pass half of it.
 
 const (
-	glideStep  = 0.025  // between neighbouring tempos, as |ln|
-	glideDen   = 16     // parts of a frame a beat
-	glideStray = 0.25   // |ln| of an anchor's tempo to a leg's mean
-	glideLegs  = 20_000 // wished for
+	glideStep  = 0.025 // between neighbouring tempos, as |ln|
+	glideDen   = 16    // parts of a frame a beat
+	glideStray = 0.1   // |ln| of an anchor's tempo to a leg's mean
+	glideWork  = 1e6   // wished for: legs times pairs of tempos times hits passed by
 )
 
 // glideState is the best chain into an anchor at one of the row's tempos.
@@ -46,6 +47,7 @@ type glider struct {
 	lastPin int
 	states  []map[stateKey][]*glideState // by node; nil where no chain comes
 	outside map[outsideKey]missed
+	looked  float64 // places looked at
 }
 
 // outsideKey is an anchor with the tempo that runs on from it, back or forth.
@@ -163,7 +165,8 @@ func (g *glider) push(l *leg, from barCount, s glideState) {
 		g.states[l.to][k] = states
 	}
 	if at := states[s.tempos[1]]; at == nil {
-		states[s.tempos[1]] = &s
+		kept := s
+		states[s.tempos[1]] = &kept
 	} else if s.cost < at.cost {
 		*at = s // nothing later has looked at it yet: legs run forwards
 	}
@@ -187,6 +190,27 @@ func (g *glider) ends() []*glideState {
 	}
 	sort.SliceStable(out, func(i, j int) bool { return out[i].cost < out[j].cost })
 	return out[:min(len(out), maxEnds)]
+}
+
+// glideWorkBetween is about how many places are looked at between two nodes.
+func (p *problem) glideWorkBetween(i, j int) float64 {
+	gap := float64(p.nodes[j].frame - p.nodes[i].frame)
+	halfBars := max(gap/math.Sqrt(p.minF*p.maxF)/2/float64(p.main.bar), 1)
+	near := min(glideStray, math.Log1p(p.o.MaxStep)*halfBars, math.Log(p.maxF/p.minF)/2)
+	tempos := 2*near/glideStep + 1
+	return p.legsBetween(i, j) * tempos * tempos * float64(j-i) / 2
+}
+
+// withoutDearBars leaves odd bars out of a search that they make too large.
+func (p *problem) withoutDearBars() *problem {
+	q, work := *p, 0.0
+	for i := 1; i < len(p.nodes); i++ {
+		work += p.glideWorkBetween(i-1, i)
+	}
+	if work > glideWork/2 {
+		q.odd = p.odd[:1]
+	}
+	return &q
 }
 
 // share is how much of the reference lies before a frame.
@@ -264,6 +288,7 @@ func (r *glideRuler) cost(a, b int) (float64, bool) {
 	cost := r.fixed + g.w.glide*(up+down)
 	cost += g.w.tempo * (g.w.astrayGlide(p0, mid, half) + g.w.astrayGlide(mid, p1, half)) / float64(max(g.p.o.Frames, 1))
 	var pass missed
+	g.looked += float64(r.l.to-r.l.from) / 2
 	for k := int(r.l.from) + 1; k < int(r.l.to); k++ {
 		r.count(&pass, g.p.nodes[k], glideLine{p0, mid, p1, half})
 	}

@@ -135,6 +135,7 @@ func (p *problem) withAnswers(n int) *problem {
 // glideAnswers are the best map of glides and others that ask for more of one
 // thing.
 func (p *problem) glideAnswers(ctx context.Context) ([]Answer, error) {
+	p = p.withoutDearBars()
 	legs, err := p.legs(false)
 	if err != nil {
 		return nil, err
@@ -156,7 +157,7 @@ func (p *problem) glideAnswers(ctx context.Context) ([]Answer, error) {
 		if len(ends) > 0 {
 			maps = append(maps, g.glideMap(ends[0]))
 		}
-		if countLegs(legs) > 2*glideLegs {
+		if g.looked > glideWork/4 {
 			break // a search this large is made once
 		}
 	}

@@ -101,35 +101,34 @@ func (p *problem) mustBetween(i, j int, relax bool) bool {
 	return false
 }
 
-// reach is how many nodes a leg may go on, kept so that legs stay below
-// maxLegs; false when even the shortest legs pass memoryLegs.
+// reach is how many nodes a leg may go on, kept so that the work stays within
+// bounds; false when even the shortest legs are more than memoryLegs.
 func (p *problem) reach(relax bool) (int, bool) {
-	total, by := 0.0, make([]float64, len(p.nodes))
+	limit, work := float64(maxLegs), func(i, j int) float64 { return p.legsBetween(i, j) }
+	if p.o.Style == Gliding {
+		limit, work = glideWork, p.glideWorkBetween
+	}
+	total, shortest, by := 0.0, 0.0, make([]float64, len(p.nodes))
 	for i := range p.nodes {
 		for j := i + 1; j < len(p.nodes) && !p.mustBetween(i, j, relax); j++ {
-			by[j-i] += p.legsBetween(i, j)
-			if j-i > 1 && p.nodes[i].must && p.nodes[j].must {
-				total += p.legsBetween(i, j) // kept in any case
+			w := work(i, j)
+			by[j-i] += w
+			if j-i == 1 {
+				shortest += p.legsBetween(i, j)
+			} else if p.nodes[i].must && p.nodes[j].must {
+				total += w // kept in any case
 			}
 		}
 	}
+	if shortest > memoryLegs {
+		return 0, false
+	}
 	for d := 1; d < len(by); d++ {
-		if total += by[d]; total > memoryLegs && d == 1 {
-			return 0, false
-		}
-		if total > p.legsWished() && d > 1 {
+		if total += by[d]; total > limit && d > 1 {
 			return d - 1, true
 		}
 	}
 	return len(by), true
-}
-
-// legsWished is maxLegs, or fewer where each has many tempos to glide through.
-func (p *problem) legsWished() float64 {
-	if p.o.Style == Gliding {
-		return glideLegs
-	}
-	return maxLegs
 }
 
 // legsBetween is about how many legs join two nodes.
