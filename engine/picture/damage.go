@@ -62,6 +62,10 @@ func (r *reader) unreadable(res decoder.Result, s *probeStream) error {
 	if err := r.tooLarge(res); err != nil {
 		return err
 	}
+	if strings.Contains(said, "Format not on whitelist") {
+		return fault.New(fault.Unsupported, "is a list of other files, or of a form that is not read here").In(r.path, "").
+			Mended("name the video file itself, or convert it to MP4")
+	}
 	if strings.Contains(said, "moov atom not found") && startsAsMP4(r.path) {
 		what = "is cut short: its table of contents is missing"
 	}
@@ -87,7 +91,7 @@ func startsAsMP4(path string) bool {
 	return slices.Contains([]string{"ftyp", "mdat", "free", "skip", "wide", "moov"}, string(head[4:]))
 }
 
-var sizeRefused = regexp.MustCompile(`Picture size (\d{1,10})x(\d{1,10}) is invalid`)
+var sizeRefused = regexp.MustCompile(`Picture size (\d{1,10})x(\d{1,10}) (is invalid|exceeds)`)
 
 // tooLarge is the error for a picture beyond decoder.MaxPoints, if FFmpeg
 // refused one.

@@ -140,17 +140,28 @@ func resize(t *testing.T, b []byte, from int, w, h uint16) []byte {
 	}
 }
 
-// TestLyingSizes: pictures of 16384 by 16384, from the first or from the
-// third on, and chunks of two thousand million bytes, read by both engines.
+// sizeInHeaders writes another size into an AVI's own headers.
+func sizeInHeaders(avi []byte, w, h uint32) []byte {
+	avi = bytes.Clone(avi)
+	for tag, skip := range map[string]int{"avih": 32, "strf": 4} {
+		at := bytes.Index(avi, []byte(tag)) + 8 + skip
+		binary.LittleEndian.PutUint32(avi[at:], w)
+		binary.LittleEndian.PutUint32(avi[at+4:], h)
+	}
+	return avi
+}
+
+// TestLyingSizes: pictures of 16384 by 16384, from the first or from the third
+// on, one of 8704 by 8704 (which FFmpeg would take) that says 96 by 72, chunks
+// of two thousand million bytes, read by both engines.
 func TestLyingSizes(t *testing.T) {
 	needTools(t)
 	jpegs := mjpegs(t)
-	header := bytes.Clone(resize(t, jpegs, 0, 16384, 16384))
-	for _, tag := range []string{"avih", "strf"} { // width and height in the AVI's own headers
-		i := bytes.Index(header, []byte(tag))
-		at := i + 8 + map[string]int{"avih": 32, "strf": 4}[tag]
-		binary.LittleEndian.PutUint32(header[at:], 16384)
-		binary.LittleEndian.PutUint32(header[at+4:], 16384)
+	header := sizeInHeaders(resize(t, jpegs, 0, 16384, 16384), 16384, 16384)
+	large, err := os.ReadFile(ffmpeg(t, nil, "large.avi", "-f", "lavfi", "-i", "color=s=8704x8704", "-frames:v", "1",
+		"-pix_fmt", "gray", "-c:v", "png", "-compression_level", "1"))
+	if err != nil {
+		t.Fatal(err)
 	}
 	chunk := bytes.Clone(jpegs)
 	second := bytes.Index(chunk[bytes.Index(chunk, []byte("00dc"))+4:], []byte("00dc")) + bytes.Index(chunk, []byte("00dc")) + 4
@@ -164,6 +175,7 @@ func TestLyingSizes(t *testing.T) {
 	}{
 		"giant.avi":     {header, []fault.Kind{fault.OverLimit}},
 		"giant-jpg.avi": {resize(t, jpegs, 0, 16384, 16384), []fault.Kind{fault.OverLimit}},
+		"hides.avi":     {sizeInHeaders(large, 96, 72), []fault.Kind{fault.OverLimit}},
 		"grows.avi":     {resize(t, jpegs, 2, 16384, 16384), []fault.Kind{fault.Malformed}},
 		"chunk.avi":     {chunk, []fault.Kind{fault.Malformed}},
 		"count.mp4":     {mp4, []fault.Kind{fault.Malformed, fault.Unsupported}},
@@ -223,4 +235,17 @@ func TestEndsInPacket(t *testing.T) {
 	if endsInPacket(put(t, "short.ts", []byte{transportSync})) || endsInPacket(filepath.Join(t.TempDir(), "none")) {
 		t.Error("a file that shows no packets ends in one")
 	}
+}
+
+// TestListIsNamed: a list of other films is told as one.
+func TestListIsNamed(t *testing.T) {
+	t.Parallel()
+	path := put(t, "film.mp4", []byte("#EXTM3U\n#EXT-X-TARGETDURATION:1\n#EXTINF:1,\nother.ts\n#EXT-X-ENDLIST\n"))
+	each(t, func(t *testing.T, o Options) {
+		_, err := Header(t.Context(), path, o)
+		clear(t, err, path, fault.Unsupported)
+		if !strings.Contains(fmt.Sprint(err), "list of other files") {
+			t.Errorf("%v", err)
+		}
+	})
 }

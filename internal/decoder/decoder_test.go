@@ -285,3 +285,22 @@ func TestMemoryBound(t *testing.T) {
 	}
 	t.Log(err, res.Errors)
 }
+
+// TestPointsBound: a picture of more points than MaxPoints, which FFmpeg alone
+// would take, is refused by both engines.
+func TestPointsBound(t *testing.T) {
+	const side = 8704
+	f := decodertest.Film{W: side, H: side, RateNum: 25, RateDen: 1, Frames: [][]byte{make([]byte, side*side)}}
+	path := write(t, "large.avi", f.AVI())
+	for _, e := range []Engine{Embedded, Native} {
+		t.Run(string(e), func(t *testing.T) {
+			if e == Native {
+				needNative(t)
+			}
+			pix, _, res := grey(t, open(t, path, Options{Engine: e}))
+			if len(pix) > 0 || !strings.Contains(strings.Join(res.Errors, ";"), "max pixel count") {
+				t.Errorf("%d bytes of picture, exit %d, %v", len(pix), res.ExitCode, res.Errors)
+			}
+		})
+	}
+}
