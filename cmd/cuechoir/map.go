@@ -16,15 +16,19 @@ import (
 
 func (a *app) mapCmd() *cobra.Command {
 	var o job.MapOptions
-	var style string
+	var style, within string
 	var metres []string
 	c := &cobra.Command{
 		Use:   "map",
 		Short: "Solve the tempo map whose beats land on the hits, and store it",
 		Long: `Must-hits land exactly, want-hits within their tolerance where the map can
 afford it. Several maps are found and ranked; the best is stored, or the one
-you choose. The error of a hit is how late its beat comes, in frames.`,
-		Example: "  cuechoir map\n  cuechoir map --style steady\n  cuechoir map --tempo 96 --metres 4/4,3/4 --choose 2\n  cuechoir map show",
+you choose. The error of a hit is how late its beat comes, in frames.
+
+Two styles look at no hits: follow lays the map on the reference's own beat (see
+cuechoir beats), tapped on the beat you tapped (see cuechoir taps): the fewest
+tempos that stay within a frame of every beat.`,
+		Example: "  cuechoir map\n  cuechoir map --style steady\n  cuechoir map --tempo 96 --metres 4/4,3/4 --choose 2\n  cuechoir map --style follow --within 2\n  cuechoir map show",
 		Args:    args(cobra.NoArgs),
 		RunE: func(c *cobra.Command, _ []string) error {
 			o.Tempo.Style = tempo.Style(style)
@@ -34,6 +38,9 @@ you choose. The error of a hit is how late its beat comes, in frames.`,
 					return err
 				}
 				o.Tempo.Metres = append(o.Tempo.Metres, metre)
+			}
+			if s := o.Tempo.Style; s == tempo.Follow || s == tempo.Tapped {
+				return a.followMap(c, o.Tempo, within)
 			}
 			f, err := a.folder()
 			if err != nil {
@@ -58,7 +65,8 @@ you choose. The error of a hit is how late its beat comes, in frames.`,
 		},
 	}
 	f := c.Flags()
-	f.StringVar(&style, "style", "stepped", "stepped (tempo changes on hits) or steady (one tempo)")
+	f.StringVar(&style, "style", "stepped", "stepped (tempo changes on hits), steady (one tempo), gliding, follow or tapped")
+	f.StringVar(&within, "within", "1", "frames that a map that follows a beat may lie off it")
 	f.Float64Var(&o.Tempo.MinBPM, "min", 60, "slowest tempo in beats a minute")
 	f.Float64Var(&o.Tempo.MaxBPM, "max", 168, "fastest tempo in beats a minute")
 	f.Float64Var(&o.Tempo.TempoBPM, "tempo", 0, "the tempo wished for (default: a comfortable one)")

@@ -27,6 +27,9 @@ const (
 	maxMetre   = 12
 )
 
+// DefaultMetre is the beats of a bar that nothing tells more of.
+const DefaultMetre = 4
+
 // Options say what beat is looked for. The zero value is fit for most music.
 type Options struct {
 	MinBPM, MaxBPM float64 // the range of the beat, 30 to 300; 0: 48 and 208

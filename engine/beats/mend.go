@@ -264,7 +264,7 @@ func (m *mender) markBars(beats []Beat, frames []int, heard *Result) {
 		metre = heard.Metre
 	}
 	if metre == 0 {
-		metre = 4
+		metre = DefaultMetre
 	}
 	if m.onsets != nil {
 		for i, first := range guessBars(accents(heard.chroma, *m.onsets, frames), []int{metre}).first {

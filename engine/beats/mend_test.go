@@ -113,7 +113,7 @@ func TestMendTaps(t *testing.T) {
 	}
 	ms := func(k string) float64 { return 1000 * math.Sqrt(sum[k]/n) }
 	t.Logf("all: rms %.1f ms before, %.1f ms mended with the sound, %.1f ms by the line alone", ms("before"), ms("after"), ms("smooth"))
-	if ms("after") > 15 || ms("smooth") > 30 || ms("after") > ms("smooth") {
+	if ms("after") > 18 || ms("smooth") > 22 || ms("after") > ms("smooth") {
 		t.Error("mended taps lie too far from the beats")
 	}
 }

@@ -29,6 +29,7 @@ type (
 		Cuts       []fileCut     `toml:"cuts,omitempty"`
 		Withdrawn  []fileGone    `toml:"withdrawn,omitempty"`
 		Hits       []fileHit     `toml:"hits,omitempty"`
+		Taps       *fileTaps     `toml:"taps,omitempty"`
 		Map        *fileMap      `toml:"map,omitempty"`
 		Layers     []fileLayer   `toml:"layers,omitempty"`
 	}
@@ -92,6 +93,9 @@ func Encode(s *Score) ([]byte, error) {
 			weight = "must"
 		}
 		f.Hits = append(f.Hits, fileHit{h.Frame, weight, h.Tolerance, string(h.Lands), h.Bar, h.Beat, h.Name})
+	}
+	if len(s.Taps) > 0 {
+		f.Taps = &fileTaps{s.Taps}
 	}
 	if m := s.Map; m != nil {
 		f.Map = &fileMap{Style: string(m.Style), Start: m.Start}
@@ -212,6 +216,9 @@ func (f *fileScore) model() (*Score, error) {
 		}
 		s.Hits = append(s.Hits, tempo.Hit{Frame: h.Frame, Must: h.Weight == "must", Tolerance: h.Tolerance,
 			Lands: tempo.Lands(h.Lands), Bar: h.Bar, Beat: h.Beat, Name: h.Name})
+	}
+	if f.Taps != nil {
+		s.Taps = f.Taps.Samples
 	}
 	if f.Map != nil {
 		m := &tempo.Map{Style: tempo.Style(f.Map.Style), Start: f.Map.Start}

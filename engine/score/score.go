@@ -51,6 +51,7 @@ type Score struct {
 	Cuts       []cutlist.Cut // in order of frame
 	Withdrawn  []Withdrawn   // in order of frame
 	Hits       []tempo.Hit   // in order of frame
+	Taps       []int64       // where a person tapped the beat, as it was tapped: samples of the timeline, in order
 	Map        *tempo.Map    // nil until solved
 	Layers     []Layer
 }
@@ -122,6 +123,9 @@ func (s *Score) Validate() error {
 		return err
 	}
 	if err := s.validateHits(); err != nil {
+		return err
+	}
+	if err := s.validateTaps(); err != nil {
 		return err
 	}
 	if s.Map != nil {

@@ -28,6 +28,7 @@ func sample() *Score {
 		Cuts:      []cutlist.Cut{{Frame: 48, End: 48, Kind: cutlist.HardCut, Confidence: 0.97}, {Frame: 96, End: 120, Kind: cutlist.Dissolve, Confidence: 0.8, Name: "sea", Hand: true}},
 		Withdrawn: []Withdrawn{{Frame: 0, End: 12}, {Frame: 95, End: 118, Moved: true, To: 96}, {Frame: 300, End: 300, Moved: true}},
 		Hits:      []tempo.Hit{{Frame: 48, Must: true, Lands: tempo.LandsBar, Bar: 2, Beat: 1, Name: "door"}, {Frame: 96, Tolerance: 2, Lands: tempo.LandsHalf}},
+		Taps:      []int64{0, 24024, 47001},
 		Map:       &tempo.Map{Style: tempo.Steady, Start: timecode.R(-1, 3), Sections: []tempo.Section{{Bars: 8, Metre: tempo.Metre{Num: 4, Den: 4}, FramesPerQuarter: timecode.R(45, 4), Extra: timecode.Int(0)}}},
 		Layers:    []Layer{{Name: "brass-1", Group: "brass", Notes: []part.Note{{Start: timecode.Int(0), Length: timecode.R(3, 2), Key: 57, Lyric: "pah"}}, Use: "t1", GainDB: -3, Pan: -0.5}, {Name: "drums", Mute: true}},
 	}
