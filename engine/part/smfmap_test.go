@@ -13,42 +13,51 @@ import (
 )
 
 // Out and in again: every beat of an hour within a millisecond, 48 samples.
-func checkMapTrip(t rapid.TB, m tempo.Map, rate timecode.Rate, frames int64) {
+func checkMapTrip(t rapid.TB, m tempo.Map, rate timecode.Rate, frames int64) (worstMs float64) {
 	g, err := tempo.NewGrid(m, rate, frames)
 	if err != nil {
 		t.Fatal(err)
 	}
+	origin, from := Origin(g)
+	markFrame := from.Floor() + 31
 	var b bytes.Buffer
-	if err := WriteSMF(&b, nil, ConductorOf(g, "map", []Marker{{At: timecode.R(3, 2), Text: "title"}})); err != nil {
+	if err := WriteSMF(&b, nil, ConductorOf(g, "map", []FrameMark{{Frame: markFrame, Text: "title"}})); err != nil {
 		t.Fatal(err)
 	}
-	back, markers, notes, err := ReadMap(bytes.NewReader(b.Bytes()), "map.mid", rate, m.Start)
-	if err != nil || len(notes) != 0 || len(markers) != 1 || markers[0] != (Marker{timecode.R(3, 2), "title"}) {
+	back, markers, notes, err := ReadMap(bytes.NewReader(b.Bytes()), "map.mid", rate, from)
+	if err != nil || len(notes) != 0 || len(markers) != 1 || markers[0].Text != "title" {
 		t.Fatalf("%v, %v, %v", markers, notes, err)
 	}
 	h, err := tempo.NewGrid(back, rate, frames)
 	if err != nil {
 		t.Fatal(err)
 	}
+	if d := h.SampleAt(markers[0].At, 48000) - rate.SampleOf(markFrame, 48000); d > 48 || d < -48 {
+		t.Fatalf("the marker lies %d samples off", d)
+	}
 	want, got := g.Beats(48000), h.Beats(48000)
+	shift := 1 - g.Bars(48000)[0].Number // the file's first bar is its bar 1
+	worst := int64(0)
 	for i, w := range want {
-		if w.Quarter.Sign() < 0 {
-			continue
+		if i >= len(got) {
+			break // a last bar may fall just outside
 		}
-		k := i + len(got) - len(want) // a last bar may fall just outside
-		if len(got) != len(want) {
-			k = i
+		q := w.Quarter.Sub(origin)
+		if x := got[i]; x.Bar != w.Bar+shift || x.Beat != w.Beat || x.Quarter != q {
+			t.Fatalf("beat %d.%d at quarter %s became %d.%d at %s", w.Bar, w.Beat, q, x.Bar, x.Beat, x.Quarter)
 		}
-		if k >= len(got) {
-			break
-		}
-		if x := got[k]; x.Bar != w.Bar || x.Beat != w.Beat || x.Quarter != w.Quarter {
-			t.Fatalf("beat %d.%d at quarter %s became %d.%d at %s", w.Bar, w.Beat, w.Quarter, x.Bar, x.Beat, x.Quarter)
-		}
-		if d := h.SampleAt(w.Quarter, 48000) - w.Sample; d > 48 || d < -48 {
-			t.Fatalf("beat %d.%d is %d samples off", w.Bar, w.Beat, d)
+		for part := range int64(4) { // and between beats, where a glide bends
+			if part > 0 && w.Hold.Sign() > 0 {
+				break // the end of a held beat is one slow stretch
+			}
+			at := timecode.R(part, 4)
+			d := h.SampleAt(q.Add(at), 48000) - g.SampleAt(w.Quarter.Add(at), 48000)
+			if worst = max(worst, d, -d); worst > 48 {
+				t.Fatalf("beat %d.%d and %s is %d samples off", w.Bar, w.Beat, at, d)
+			}
 		}
 	}
+	return float64(worst) / 48
 }
 
 func TestMapOutAndInOverAnHour(t *testing.T) {
@@ -58,6 +67,33 @@ func TestMapOutAndInOverAnHour(t *testing.T) {
 	}
 	m := tempo.Map{Sections: []tempo.Section{{Bars: 1, FramesPerQuarter: timecode.R(3*60*24, 280)}}} // 93.333 BPM
 	checkMapTrip(t, m, timecode.Rate24, 3600*24)
+}
+
+// Glides, held beats and bars before bar 1: every beat, and each quarter of it,
+// within a millisecond over ten minutes. A beat is a hold when it is slower
+// than a map's slowest tempo; it comes back as one.
+func TestGlidesOutAndIn(t *testing.T) {
+	worst := 0.0
+	rapid.Check(t, func(t *rapid.T) {
+		rate := rapid.SampledFrom([]timecode.Rate{timecode.Rate23976, timecode.Rate25, timecode.Rate2997}).Draw(t, "rate")
+		per := func(name string) timecode.Ratio {
+			return timecode.R(60*rate.Num, rate.Den*rapid.Int64Range(30, 240).Draw(t, name))
+		}
+		m := tempo.Map{Start: timecode.R(rapid.Int64Range(-200, 900).Draw(t, "start"), rapid.Int64Range(1, 7).Draw(t, "startDen"))}
+		for range rapid.IntRange(1, 8).Draw(t, "sections") {
+			s := tempo.Section{Bars: rapid.IntRange(1, 30).Draw(t, "bars"), FramesPerQuarter: per("bpm"),
+				Metre: rapid.SampledFrom([]tempo.Metre{{}, {Num: 3, Den: 4}, {Num: 6, Den: 8}}).Draw(t, "metre")}
+			if rapid.IntRange(0, 2).Draw(t, "glides") > 0 {
+				s.EndFramesPerQuarter = per("end")
+			}
+			if rapid.IntRange(0, 2).Draw(t, "holds") == 0 {
+				s.Hold = timecode.Int(rapid.Int64Range(60, 300).Draw(t, "hold"))
+			}
+			m.Sections = append(m.Sections, s)
+		}
+		worst = max(worst, checkMapTrip(t, m, rate, 600*24))
+	})
+	t.Logf("worst error %.3f ms", worst)
 }
 
 func TestSolvedMapOutAndIn(t *testing.T) {
