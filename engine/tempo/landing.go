@@ -13,6 +13,7 @@ type Landing struct {
 	Place       Place          // nearest place of the kind the hit asks for, or the one it is pinned to
 	ErrorFrames timecode.Ratio // place minus hit: above 0 when the beat comes late
 	Caught      bool           // within the hit's tolerance, half a frame at least
+	InSync      bool           // heard as together with the picture all the same (SyncEBU)
 	WouldCost   string         // for a hit that is missed: what catching it takes, in plain words
 }
 
@@ -35,12 +36,19 @@ func (g *Grid) Landings(hits []Hit) []Landing {
 	out := make([]Landing, len(hits))
 	for i, h := range hits {
 		p := g.placeOfHit(h)
-		out[i] = Landing{Hit: i, Place: p, ErrorFrames: p.ErrorFrames, Caught: within(p.ErrorFrames, h.Tolerance)}
+		out[i] = Landing{Hit: i, Place: p, ErrorFrames: p.ErrorFrames, Caught: within(p.ErrorFrames, h.Tolerance),
+			InSync: SyncEBU.Holds(p.ErrorFrames, g.rate)}
 		if !out[i].Caught {
 			out[i].WouldCost = missWords(h, p)
 		}
 	}
 	return out
+}
+
+// ErrorSamples is how many samples after the start of its frame a hit's
+// landing sounds; below 0 when it sounds before.
+func (g *Grid) ErrorSamples(l Landing, h Hit, sampleRate int) int64 {
+	return g.SampleAt(l.Place.Quarter, sampleRate) - g.rate.SampleOf(h.Frame, sampleRate)
 }
 
 func (g *Grid) placeOfHit(h Hit) Place {
