@@ -82,7 +82,7 @@ func fitFall(l []level, shots []int, a, b int) (s, e int, conf float64) {
 		return 0, 0, 0
 	}
 	tone := toneOf(l[a:b])
-	f := fall{l: l, lo: lo, to: min(b, a+maxTail+2), tone: tone, flicker: flickerOf(l, lo, a)}
+	f := fall{l: l, lo: lo, to: min(b, a+maxTail+2), tone: tone, peak: peakOf(l[lo:a], tone), flicker: flickerOf(l, lo, a)}
 	best, miss := math.Inf(1), 0.0
 	for end := max(lo+1, a-2); end <= min(b, a+maxTail); end++ {
 		for start := max(lo, end-maxFade); start <= end; start++ {
@@ -132,6 +132,7 @@ type fall struct {
 	l       []level
 	lo, to  int
 	tone    level
+	peak    level // the shot's own
 	flicker float64
 }
 
@@ -163,7 +164,7 @@ func (f *fall) off(start, end int) (off, miss float64) {
 	var sr, rr, sm, mm float64
 	for t := from; t < f.to; t++ {
 		w, l := share(t), f.l[t]
-		vs, vm := f.noise(l)
+		vs, vm := f.noise(w)
 		sr, rr = sr+w*over(l, f.tone)/vs, rr+w*w/vs
 		sm, mm = sm+w*(l.mean-f.tone.mean)/vm, mm+w*w/vm
 	}
@@ -186,12 +187,24 @@ func (f *fall) off(start, end int) (off, miss float64) {
 }
 
 // ownChange is how much a shot's contrast and brightness change by themselves.
-const ownChange = 0.06
+const ownChange = 0.03
 
-// noise is the variance of a level's contrast and brightness.
-func (f *fall) noise(l level) (spread, mean float64) {
-	s, m := spreadNoise+(ownChange+f.flicker)*l.spread, meanNoise+(ownChange+f.flicker)*l.mean
+// noise is the variance of contrast and brightness where so much of the shot is
+// seen: by the model, since what is seen is darker where flicker is.
+func (f *fall) noise(share float64) (spread, mean float64) {
+	own := ownChange + f.flicker
+	s := spreadNoise + own*share*f.peak.spread
+	m := meanNoise + own*(f.tone.mean+share*(f.peak.mean-f.tone.mean))
 	return s * s, m * m
+}
+
+// peakOf is about the level of the whole shot: its contrast over the tone, and
+// its brightness, at the upper quarter.
+func peakOf(l []level, tone level) level {
+	s := slices.Clone(l)
+	slices.SortFunc(s, func(a, b level) int { return cmp.Compare(a.spread, b.spread) })
+	p := s[len(s)*3/4]
+	return level{over(p, tone), p.mean}
 }
 
 // distance is the squared distance of a level from the model's in units of the

@@ -30,6 +30,8 @@ const (
 	nearCuts    = 0.6 // share of a side's frames: cuts four frames apart leave so many
 	allButOne   = 0.8
 
+	stillAlike  = 0.93 // structures so alike in place are one shot
+	usualApart  = 2    // how far the neighbourhood is searched for flashes
 	nothingMuch = 0.02
 	lowFloor    = 0.05 // where nothing of the old structure is left
 	lostAlike   = 0.40 // a structure less alike than this is lost
@@ -45,9 +47,12 @@ const (
 // lasting is the change at frame k that no short flash explains: the least
 // change between a frame before k and one from k on, up to flashFrames apart.
 // A change of less than nothingMuch is given as it is found.
-func (d *Detector) lasting(k int) float64 {
+func (d *Detector) lasting(k int) float64 { return d.lastingOver(k, mostApart) }
+
+// lastingOver is lasting for flashes of less than so many frames.
+func (d *Detector) lastingOver(k, most int) float64 {
 	e := d.changeOver(k, 1)
-	for apart := 2; apart <= mostApart; apart++ {
+	for apart := 2; apart <= most; apart++ {
 		for b := max(k, apart); b < min(k+apart, len(d.apart)); b++ {
 			if e < nothingMuch {
 				return e
@@ -58,6 +63,11 @@ func (d *Detector) lasting(k int) float64 {
 	return e
 }
 
+// exceeds tells whether the lasting change at frame k is more than c.
+func (d *Detector) exceeds(k int, c float64) bool {
+	return d.changeOver(k, 1) > c && d.lasting(k) > c
+}
+
 // usual is the lasting change that share of the frames from a to b, other than
 // k, do not exceed.
 func (d *Detector) usual(k, a, b int, share float64) float64 {
@@ -65,7 +75,7 @@ func (d *Detector) usual(k, a, b int, share float64) float64 {
 	n := 0
 	for j := max(1, a); j <= min(len(d.apart)-1, b); j++ {
 		if j != k {
-			v[n] = d.lasting(j)
+			v[n] = d.lastingOver(j, usualApart)
 			n++
 		}
 	}
@@ -123,7 +133,7 @@ func (d *Detector) cutOver(k int, floor float64) float64 {
 		return 0
 	}
 	c := d.lasting(k)
-	if c < floor || k+1 < len(d.apart) && d.lasting(k+1) > c || d.lasting(k-1) > c {
+	if c < floor || k+1 < len(d.apart) && d.exceeds(k+1, c) || d.exceeds(k-1, c) {
 		return 0
 	}
 	limit := d.limit(k, floor)
@@ -143,11 +153,17 @@ func (d *Detector) isStill(k int, floor float64) bool {
 // with few words and dark shots change little; there the whole structure must
 // be another (normalised correlation, as in dissolve.go).
 func (d *Detector) judge(k int) float64 {
+	if k < 1 {
+		return 0
+	}
+	a, b := d.blend.at(k-1), d.blend.at(k)
+	if correlate(a, b, 0, 0) > stillAlike {
+		return 0
+	}
 	c := d.cutOver(k, lowFloor)
 	if c == 0 {
 		return 0
 	}
-	a, b := d.blend.at(k-1), d.blend.at(k)
 	like := alikeAcross(a, b)
 	if raw := d.rawCut(k); raw > 0 {
 		c = raw
