@@ -131,8 +131,9 @@ func screenLayer(s *score.Score, l score.Layer, r job.LayerReport) (tui.Layer, e
 		if err != nil {
 			return out, err
 		}
-		for i, t := range job.Targets(s, grid, l.Notes) {
-			n := l.Notes[i]
+		notes := job.Sounding(grid, l.Notes)
+		for i, t := range job.Targets(s, grid, notes) {
+			n := notes[i]
 			out.Notes = append(out.Notes, tui.Note{Start: t.Start, End: t.End, Key: n.Key, Unpitched: n.Unpitched, Name: n.Lyric})
 		}
 	}

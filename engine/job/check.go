@@ -3,6 +3,7 @@ package job
 import (
 	"context"
 	"runtime"
+	"slices"
 	"sync"
 
 	"cuechoir/engine/check"
@@ -104,7 +105,7 @@ func checkLayer(ctx context.Context, f *score.Folder, s *score.Score, grid *temp
 		return res, err
 	}
 	if len(l.Notes) > 0 {
-		res.Targets = Targets(s, grid, l.Notes)
+		res.Targets = Targets(s, grid, Sounding(grid, l.Notes))
 	} else {
 		res.Notes = append(res.Notes, "no part: each note is held against the nearest of the scale, its time is not judged")
 	}
@@ -119,6 +120,12 @@ func checkLayer(ctx context.Context, f *score.Folder, s *score.Score, grid *temp
 		return res, fault.New(fault.KindOf(err), "checking layer %s", l.Name).Because(err)
 	}
 	return res, nil
+}
+
+// Sounding are the notes of a part that do not begin in a silent bar, where it
+// rests.
+func Sounding(grid *tempo.Grid, notes []part.Note) []part.Note {
+	return slices.DeleteFunc(slices.Clone(notes), func(n part.Note) bool { return grid.Silent(n.Start) })
 }
 
 // Targets are a part's notes on the score's timeline.
