@@ -24,7 +24,7 @@ type FrameMark struct {
 // next steps run a microsecond faster or slower. A glide becomes steps, fine
 // enough that it is never bent by more than bendMicros; a held beat is a slow
 // stretch at its very end. So every beat of the grid stays within half a
-// millisecond of the map. Marks lie at their time, to 1/960 quarter.
+// millisecond of the map. Marks lie at their time, to 1/3840 quarter.
 func ConductorOf(g *tempo.Grid, name string, marks []FrameMark) Conductor {
 	c := Conductor{Name: name}
 	w := mapWriter{g: g, c: &c, drift: drift{rate: g.Rate()}}
@@ -43,8 +43,9 @@ func ConductorOf(g *tempo.Grid, name string, marks []FrameMark) Conductor {
 		}
 		w.section(s, from, end)
 	}
-	for at.Cmp(last) < 0 { // what runs on
-		next := at.Add(m.Sections[len(m.Sections)-1].Metre.BarQuarters())
+	end := m.Sections[len(m.Sections)-1]
+	for n := 0; at.Cmp(last) < 0 || n == 0 && end.Hold.Sign() > 0; n++ { // what runs on; a hold has an end
+		next := at.Add(end.Metre.BarQuarters())
 		w.step(at, next)
 		at = next
 	}
@@ -65,6 +66,9 @@ func Origin(g *tempo.Grid) (quarter, frame timecode.Ratio) {
 
 // bendMicros is how far a step may stand in for a glide.
 const bendMicros = 200
+
+// markDivision is the parts of a quarter that a mark's place is kept in.
+const markDivision = 4 * usualDivision
 
 // mapWriter walks a map and writes its tempos.
 type mapWriter struct {
@@ -107,6 +111,7 @@ func (w *mapWriter) section(s tempo.Section, from, end timecode.Ratio) {
 // it is written.
 func (w *mapWriter) holdSpan(s tempo.Section) timecode.Ratio {
 	hold := s.Hold.Float() / w.g.Rate().Float() * 1e6
+	slowest := max(s.FramesPerQuarter.Float(), s.EndPeriod().Float()) / w.g.Rate().Float() * 1e6
 	most := timecode.Int(1)
 	for _, x := range []timecode.Ratio{s.Metre.BeatQuarters(), s.Quarters()} {
 		if x.Cmp(most) < 0 {
@@ -114,8 +119,7 @@ func (w *mapWriter) holdSpan(s tempo.Section) timecode.Ratio {
 		}
 	}
 	for span := timecode.R(1, 8); span.Cmp(most) < 0; span = span.Mul(timecode.Int(2)) {
-		per := hold/span.Float() + s.EndPeriod().Float()/w.g.Rate().Float()*1e6
-		if per < 1<<24-2 {
+		if hold/span.Float()+slowest < 1<<24-2 {
 			return span
 		}
 	}
@@ -143,7 +147,7 @@ func (w *mapWriter) step(at, next timecode.Ratio) {
 	}
 }
 
-// quarterOf is where a frame lies in the tempos as written, to 1/960 quarter.
+// quarterOf is where a frame lies in the tempos as written.
 func (w *mapWriter) quarterOf(frame int64) (timecode.Ratio, bool) {
 	rate := w.g.Rate()
 	left := new(big.Rat).Sub(new(big.Rat).SetInt64(frame), w.from.Rat())
@@ -161,7 +165,7 @@ func (w *mapWriter) quarterOf(frame int64) (timecode.Ratio, bool) {
 			}
 		}
 		left.Quo(left, us).Add(left, t.At.Rat())
-		return timecode.R(timecode.RoundRat(left.Mul(left, big.NewRat(usualDivision, 1))), usualDivision), true
+		return timecode.R(timecode.RoundRat(left.Mul(left, big.NewRat(markDivision, 1))), markDivision), true
 	}
 	return timecode.Ratio{}, false
 }

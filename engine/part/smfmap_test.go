@@ -32,7 +32,7 @@ func checkMapTrip(t rapid.TB, m tempo.Map, rate timecode.Rate, frames int64) (wo
 	if err != nil {
 		t.Fatal(err)
 	}
-	if d := h.SampleAt(markers[0].At, 48000) - rate.SampleOf(markFrame, 48000); d > 48 || d < -48 {
+	if d := h.SampleAt(markers[0].At, 48000) - rate.SampleOf(markFrame, 48000); !inHeldBeat(g, rate.SampleOf(markFrame, 48000)) && (d > 48 || d < -48) {
 		t.Fatalf("the marker lies %d samples off", d)
 	}
 	want, got := g.Beats(48000), h.Beats(48000)
@@ -60,6 +60,18 @@ func checkMapTrip(t rapid.TB, m tempo.Map, rate timecode.Rate, frames int64) (wo
 	return float64(worst) / 48
 }
 
+// inHeldBeat reports a sample within a beat that is held. The file slows such a
+// beat's end; read back it is a hold again, at the very end.
+func inHeldBeat(g *tempo.Grid, sample int64) bool {
+	beats := g.Beats(48000)
+	for i := 1; i < len(beats); i++ {
+		if beats[i-1].Sample <= sample && sample <= beats[i].Sample {
+			return beats[i-1].Hold.Sign() > 0
+		}
+	}
+	return false
+}
+
 func TestMapOutAndInOverAnHour(t *testing.T) {
 	for _, bpm := range []int64{97, 167} { // none a whole number of microseconds
 		m := tempo.Map{Sections: []tempo.Section{{Bars: 1, FramesPerQuarter: timecode.R(60*24000, 1001*bpm)}}}
@@ -73,7 +85,10 @@ func TestMapOutAndInOverAnHour(t *testing.T) {
 // within a millisecond over ten minutes. A beat is a hold when it is slower
 // than a map's slowest tempo; it comes back as one.
 func TestGlidesOutAndIn(t *testing.T) {
-	worst := 0.0
+	worst, seconds := 0.0, int64(600)
+	if underRace {
+		seconds = 60
+	}
 	rapid.Check(t, func(t *rapid.T) {
 		rate := rapid.SampledFrom([]timecode.Rate{timecode.Rate23976, timecode.Rate25, timecode.Rate2997}).Draw(t, "rate")
 		per := func(name string) timecode.Ratio {
@@ -91,7 +106,7 @@ func TestGlidesOutAndIn(t *testing.T) {
 			}
 			m.Sections = append(m.Sections, s)
 		}
-		worst = max(worst, checkMapTrip(t, m, rate, 600*24))
+		worst = max(worst, checkMapTrip(t, m, rate, seconds*24))
 	})
 	t.Logf("worst error %.3f ms", worst)
 }
