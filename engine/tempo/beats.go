@@ -117,70 +117,68 @@ func FromBeats(beats []Beat, o BeatOptions) (BeatFit, error) {
 	return out, nil
 }
 
-// knots checks the beats, with the pins among them.
-func (o *BeatOptions) knots(beats []Beat) ([]knot, error) {
+// check settles the defaults and refuses what is out of range.
+func (o *BeatOptions) check(beats []Beat) error {
 	if o.Style == "" {
 		o.Style = Follow
 	}
 	if o.Within.Sign() == 0 {
 		o.Within = timecode.Int(1)
 	}
-	bad := func(what string, args ...any) error { return fault.New(fault.Usage, what, args...) }
 	switch {
 	case o.Rate.Validate() != nil:
-		return nil, fault.New(fault.Usage, "a map needs a frame rate").Because(o.Rate.Validate())
+		return fault.New(fault.Usage, "a map needs a frame rate").Because(o.Rate.Validate())
 	case o.Metre.Validate() != nil:
-		return nil, o.Metre.Validate()
+		return o.Metre.Validate()
 	case o.Style != Follow && o.Style != Tapped:
-		return nil, bad("a %s map is not fitted to beats", string(o.Style))
+		return fault.New(fault.Usage, "a %s map is not fitted to beats", string(o.Style))
 	case o.SampleRate < 1 || o.SampleRate > 1<<20:
-		return nil, bad("a sample rate of %d Hz is out of range", o.SampleRate)
+		return fault.New(fault.Usage, "a sample rate of %d Hz is out of range", o.SampleRate)
 	case o.Within.Cmp(timecode.R(1, 16)) < 0 || o.Within.Cmp(timecode.Int(100)) > 0:
-		return nil, bad("a map cannot be asked to stay within %s frames", o.Within).(*fault.Error).Mended("ask for 1/16 to 100")
+		return fault.New(fault.Usage, "a map cannot be asked to stay within %s frames", o.Within).Mended("ask for 1/16 to 100")
 	case len(beats) > maxBeats:
-		return nil, fault.New(fault.OverLimit, "%d beats are more than %d", len(beats), maxBeats)
-	}
-	pins := Map{Pins: o.Pins}
-	if err := pins.validatePins(); err != nil {
-		return nil, err
-	}
-	var out []knot
-	rest := o.Pins
-	add := func(k knot) error {
-		if n := len(out); n > 0 && (out[n-1].quarter.Cmp(k.quarter) >= 0 || out[n-1].y >= k.y) {
-			return fault.New(fault.NotMet, "the beats around frame %.0f do not rise", k.y).Mended("take out the beat that is wrong, or unpin the one that is pinned there")
-		}
-		out = append(out, k)
-		return nil
+		return fault.New(fault.OverLimit, "%d beats are more than %d", len(beats), maxBeats)
 	}
 	for _, b := range beats {
 		if b.Bar < 1 || b.Bar > maxBars || b.Beat < 1 || b.Beat > o.Metre.Beats() || b.Sample > 1<<40 || b.Sample < -(1<<40) {
-			return nil, bad("beat %d.%d at sample %d is out of range", b.Bar, b.Beat, b.Sample)
+			return fault.New(fault.Usage, "beat %d.%d at sample %d is out of range", b.Bar, b.Beat, b.Sample)
 		}
+	}
+	pins := Map{Pins: o.Pins}
+	return pins.validatePins()
+}
+
+// knots are the beats made ready, with the pins among them.
+func (o *BeatOptions) knots(beats []Beat) ([]knot, error) {
+	if err := o.check(beats); err != nil {
+		return nil, err
+	}
+	var all []knot
+	rest := o.Pins
+	for _, b := range beats {
 		at := o.quarterOf(b.Bar, b.Beat)
 		for len(rest) > 0 && o.quarterOf(rest[0].Bar, rest[0].Beat).Cmp(at) < 0 {
-			if err := add(o.pinKnot(rest[0])); err != nil {
-				return nil, err
-			}
-			rest = rest[1:]
+			all, rest = append(all, o.pinKnot(rest[0])), rest[1:]
 		}
-		k := o.beatKnot(at, b.Sample)
 		if len(rest) > 0 && rest[0].Bar == b.Bar && rest[0].Beat == b.Beat {
-			k, rest = o.pinKnot(rest[0]), rest[1:]
-		}
-		if err := add(k); err != nil {
-			return nil, err
+			all, rest = append(all, o.pinKnot(rest[0])), rest[1:]
+		} else {
+			all = append(all, o.beatKnot(at, b.Sample))
 		}
 	}
 	for _, p := range rest {
-		if err := add(o.pinKnot(p)); err != nil {
-			return nil, err
+		all = append(all, o.pinKnot(p))
+	}
+	if len(all) < 2 {
+		return nil, fault.New(fault.NotMet, "a map needs two beats at least, and there are %d", len(all))
+	}
+	for i := 1; i < len(all); i++ {
+		if all[i-1].quarter.Cmp(all[i].quarter) >= 0 || all[i-1].y >= all[i].y {
+			return nil, fault.New(fault.NotMet, "the beats around frame %.0f do not rise", all[i].y).
+				Mended("take out the beat that is wrong, or unpin the one that is pinned there")
 		}
 	}
-	if len(out) < 2 {
-		return nil, fault.New(fault.NotMet, "a map needs two beats at least, and there are %d", len(out))
-	}
-	return out, nil
+	return all, nil
 }
 
 func (o *BeatOptions) quarterOf(bar, beat int) timecode.Ratio {

@@ -255,19 +255,19 @@ type glideRuler struct {
 	oddAt    float64 // units from the bar line before the leg
 	mean     float64 // frames a unit
 	halfBars float64 // bars in half of it, 1 at least
-	on       missed  // of the hits on the second anchor
 	fixed    float64 // cost that no tempo changes
 }
 
 func newGlideRuler(g *glider, l *leg) *glideRuler {
 	p := g.p
-	r := &glideRuler{g: g, l: l, mean: math.Exp(l.lnF), halfBars: max(float64(l.units)/2/float64(p.main.bar), 1)}
-	r.mean = float64(p.nodes[l.to].frame-p.nodes[l.from].frame) / float64(l.units)
+	r := &glideRuler{g: g, l: l, halfBars: max(float64(l.units)/2/float64(p.main.bar), 1),
+		mean: float64(p.nodes[l.to].frame-p.nodes[l.from].frame) / float64(l.units)}
 	if odd := p.odd[l.odd]; odd.units > 0 {
 		r.odd, r.oddAt = odd.bars, float64(int64(l.phase)+l.units-int64(l.end)-odd.units)
 	}
-	p.countOn(&r.on, p.nodes[l.to], int64(l.end))
-	r.fixed = r.on.cost(g.w) + g.w.odd*float64(len(r.odd))
+	var on missed // of the hits on the second anchor
+	p.countOn(&on, p.nodes[l.to], int64(l.end))
+	r.fixed = on.cost(g.w) + g.w.odd*float64(len(r.odd))
 	return r
 }
 
