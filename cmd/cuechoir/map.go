@@ -32,39 +32,7 @@ is pinned to a frame stays there through every edit and every new solve.`,
 				return err
 			}
 			o.Tempo.Style = tempo.Style(style)
-			for _, m := range metres {
-				metre, err := tempo.ParseMetre(m)
-				if err != nil {
-					return err
-				}
-				o.Tempo.Metres = append(o.Tempo.Metres, metre)
-			}
-			if s := o.Tempo.Style; s == tempo.Follow || s == tempo.Tapped {
-				return a.followMap(c, o.Tempo, within)
-			}
-			f, err := a.folder()
-			if err != nil {
-				return err
-			}
-			defer f.Close()
-			res, err := job.SolveMap(c.Context(), f, o)
-			if len(res.Answers) == 0 {
-				return err
-			}
-			s, lerr := f.Load()
-			if lerr != nil {
-				return lerr
-			}
-			if perr := a.printAnswers(s, res); perr != nil {
-				return perr
-			}
-			for _, x := range res.Gone {
-				a.note("%s of the old map are gone: undo brings the old map back", x)
-			}
-			if err != nil && res.Stored < 0 && fault.KindOf(err) == fault.NotMet && !a.json {
-				a.say("Nothing was stored. To take the nearest map all the same: cuechoir map --nearest")
-			}
-			return err
+			return a.solveMap(c, o, metres, within)
 		},
 	}
 	f := c.Flags()
@@ -83,4 +51,41 @@ is pinned to a frame stays there through every edit and every new solve.`,
 		RunE: func(*cobra.Command, []string) error { return a.showMap() },
 	}, a.mapBarCmd(), a.mapMetreCmd(), a.mapPinCmd(), a.mapUnpinCmd(), a.mapScaleCmd(), a.mapHoldCmd(), a.mapSilenceCmd(), a.mapExportCmd(), a.mapImportCmd())
 	return c
+}
+
+// solveMap finds maps, stores one and prints them.
+func (a *app) solveMap(c *cobra.Command, o job.MapOptions, metres []string, within string) error {
+	for _, m := range metres {
+		metre, err := tempo.ParseMetre(m)
+		if err != nil {
+			return err
+		}
+		o.Tempo.Metres = append(o.Tempo.Metres, metre)
+	}
+	if s := o.Tempo.Style; s == tempo.Follow || s == tempo.Tapped {
+		return a.followMap(c, o.Tempo, within)
+	}
+	f, err := a.folder()
+	if err != nil {
+		return err
+	}
+	defer f.Close()
+	res, err := job.SolveMap(c.Context(), f, o)
+	if len(res.Answers) == 0 {
+		return err
+	}
+	s, lerr := f.Load()
+	if lerr != nil {
+		return lerr
+	}
+	if perr := a.printAnswers(s, res); perr != nil {
+		return perr
+	}
+	for _, x := range res.Gone {
+		a.note("%s of the old map are gone: undo brings the old map back", x)
+	}
+	if err != nil && res.Stored < 0 && fault.KindOf(err) == fault.NotMet && !a.json {
+		a.say("Nothing was stored. To take the nearest map all the same: cuechoir map --nearest")
+	}
+	return err
 }
