@@ -40,6 +40,9 @@ func attacks(seconds float64) (x []float32, at []float64) {
 func TestTimesOfAttacks(t *testing.T) {
 	x, truth := attacks(24)
 	for _, rate := range []int{synthRate, 44100, 48000} {
+		if underRace && rate != synthRate {
+			continue
+		}
 		y, err := dsp.Resample(x, synthRate, rate)
 		if err != nil {
 			t.Fatal(err)
@@ -79,7 +82,7 @@ func TestNoBeat(t *testing.T) {
 		noise[i] = float32(0.1 * r.NormFloat64())
 	}
 	for _, k := range []float64{48, 55, 60, 64} {
-		bowed(k, 29, 0.1).add(chord, 0.5, r)
+		bowed(k, 29, 0.1).add(chord, 0.5, rand.New(rand.NewPCG(0, 99)))
 	}
 	for at := 0.5; at < 29; at += 0.1 + 0.5*r.ExpFloat64() {
 		pluck(48+float64(r.IntN(24)), 0.3, 0.2).add(random, at, r)
@@ -110,6 +113,9 @@ func TestFollowerBlocks(t *testing.T) {
 	x, _ := attacks(8)
 	want := track(t, x, synthRate, Options{})
 	for _, block := range []int{1, 63, 4096, 100_000} {
+		if underRace && block != 63 {
+			continue
+		}
 		f, err := New(synthRate, Options{})
 		if err != nil {
 			t.Fatal(err)
