@@ -7,7 +7,8 @@
 //
 // Method: onset strength, then dynamic programming over moments and periods
 // (Ellis, «Beat tracking by dynamic programming», J. New Music Research 36(1),
-// 2007; Krebs, Böck and Widmer, ISMIR 2015). Each file names its own source.
+// 2007; Krebs, Böck and Widmer, ISMIR 2015). Each file names its own source,
+// the titles from memory but for Ellis's.
 package beats
 
 import (

@@ -30,7 +30,7 @@ const (
 	shortest         = 0.87 // of an interval against its period
 	longest          = 1.15
 
-	// The weights were sought on 60 made-up references of other seeds than
+	// The weights were sought on 180 made-up references of other seeds than
 	// the tests'.
 	payInterval  = 70.0 // for the squared logarithm of an interval against its period
 	payStep      = 0.08 // for the squared steps of the period

@@ -8,6 +8,8 @@ import (
 	"testing"
 
 	"cuechoir/internal/fault"
+
+	"pgregory.net/rapid"
 )
 
 // tapping is a person who taps: late by a constant, unsteady, missing some
@@ -171,6 +173,40 @@ func TestMendLeavesSteadyTaps(t *testing.T) {
 	if err != nil || !slices.Equal(samplesOf(got.Beats), taps) || len(got.Notes) != 0 {
 		t.Errorf("%v %v %v", samplesOf(got.Beats), got.Notes, err)
 	}
+}
+
+// Whatever is tapped, the beats rise, and few are more than the taps and what
+// was filled in.
+func TestMendOfAnyTaps(t *testing.T) {
+	x, _ := attacks(6)
+	heard := track(t, x, synthRate, Options{})
+	rapid.Check(t, func(t *rapid.T) {
+		var taps []int64
+		at := int64(0)
+		for _, gap := range rapid.SliceOfN(rapid.IntRange(1, 20), 8, 40).Draw(t, "gaps") { // 50 ms to 1 s
+			at += int64(gap) * synthRate / 20
+			taps = append(taps, at)
+		}
+		sound := &heard
+		if rapid.Bool().Draw(t, "silent") {
+			sound = nil
+		}
+		got, err := Mend(taps, sound, synthRate, MendOptions{})
+		if err != nil {
+			if fault.KindOf(err) != fault.Usage {
+				t.Fatal(err)
+			}
+			return
+		}
+		for i := 1; i < len(got.Beats); i++ {
+			if got.Beats[i].Sample <= got.Beats[i-1].Sample {
+				t.Fatalf("beat %d at %d does not come after %d", i, got.Beats[i].Sample, got.Beats[i-1].Sample)
+			}
+		}
+		if len(got.Beats) > 4*len(taps) {
+			t.Fatalf("%d beats of %d taps", len(got.Beats), len(taps))
+		}
+	})
 }
 
 func TestMendRefuses(t *testing.T) {
