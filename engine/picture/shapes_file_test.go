@@ -84,6 +84,11 @@ func TestShapes(t *testing.T) {
 				return encode(t, fields.AVI(), "fields.mpg", "-vf", "tinterlace=interleave_top,fieldorder=tff", "-c:v", "mpeg2video",
 					"-flags", "+ilme+ildct", "-b:v", "3M", "-pix_fmt", "yuv420p", "-c:a", "ac3")
 			}},
+		{name: "an AVI with pictures left out", vfr: true, rate: timecode.Rate23976, frames: 60, cuts: shotsCuts, notes: "do not come evenly",
+			path: func(t *testing.T) string {
+				return encode(t, film, "gaps.avi", with264("-bf", "2", "-vf", "select=not(between(n\\,5\\,6)+eq(n\\,40))",
+					"-fps_mode", "passthrough", "-c:a", "pcm_s16le")...)
+			}},
 		{name: "3:2 pulldown in the picture", rate: timecode.Rate2997, frames: 75, cuts: []int64{21, 41, 55},
 			path: func(t *testing.T) string {
 				// 2, 3, 2, 3 ... fields of each film picture: picture 17 begins on field 42.

@@ -19,7 +19,7 @@ type timing struct {
 	rate      timecode.Rate
 	packets   int64 // pictures that the file holds, those cut by an edit list left out
 	variable  bool
-	unclocked bool  // no packet says when it is shown: pictures are counted
+	unclocked bool  // no packet has a time: pictures are counted
 	end       int64 // tick at which the last picture ends
 	hasEnd    bool
 }
@@ -108,6 +108,9 @@ func (r *reader) listPackets(ctx context.Context) (packetTimes, error) {
 			"-show_entries", "packet=pts,dts,duration,flags", "-of", "compact=p=0"},
 		Stdout: l.write,
 	})
+	if r.form == "avi" && len(p.decoded) > 0 { // whose index counts pictures left out, which are no packets
+		stored = max(stored, p.decoded[len(p.decoded)-1]+1)
+	}
 	if err == nil {
 		err = r.cutShort(stored, res)
 	}
@@ -118,7 +121,7 @@ func (r *reader) listPackets(ctx context.Context) (packetTimes, error) {
 // pictures: their decoding comes as evenly. A bare stream says none: the
 // pictures are counted, and their durations give the rate.
 func (p packetTimes) timing(base timecode.Ratio, s *probeStream) timing {
-	t := timing{base: base, packets: p.packets, end: p.end, hasEnd: p.hasEnd, unclocked: len(p.shown) == 0}
+	t := timing{base: base, packets: p.packets, end: p.end, hasEnd: p.hasEnd, unclocked: len(p.shown) == 0 && len(p.decoded) == 0}
 	times := p.shown
 	enough := func(x []int64) bool { return int64(len(x)) >= p.packets*9/10 }
 	switch {
