@@ -21,7 +21,8 @@ func TestSyncWindows(t *testing.T) {
 	}{
 		{SyncEBU, timecode.Int(-1), timecode.Rate25, true}, {SyncEBU, timecode.R(-1001, 1000), timecode.Rate25, false},
 		{SyncEBU, timecode.R(3, 2), timecode.Rate25, true}, {SyncEBU, timecode.R(1501, 1000), timecode.Rate25, false},
-		{SyncEBU, timecode.Int(-1), timecode.Rate24, false}, // 41.7 ms
+		{SyncEBU, timecode.Int(-1), timecode.Rate24, false},                                                                    // 41.7 ms
+		{SyncEBU, timecode.R(959, 1000), timecode.Rate23976, true}, {SyncEBU, timecode.R(-96, 100), timecode.Rate23976, false}, // 1001/24000 s
 		{SyncEBU, timecode.Int(1), timecode.Rate24, true}, {SyncEBU, timecode.Int(2), timecode.Rate24, false},
 		{SyncDetectable, timecode.Int(-1), timecode.Rate24, true}, {SyncDetectable, timecode.Int(-2), timecode.Rate25, false},
 		{SyncDetectable, timecode.Int(3), timecode.Rate24, true}, {SyncDetectable, timecode.R(301, 100), timecode.Rate24, false}, // 125 ms are 3 frames

@@ -97,6 +97,46 @@ func TestEditsWithinAGlide(t *testing.T) {
 	}
 }
 
+// A bar's hold stays on its last beat when its metre changes: bar 2 of 12
+// frames a quarter, held 7 frames.
+func TestMetreKeepsTheHold(t *testing.T) {
+	m, err := evenGrid(t).Hold(2, 4, 7)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for metre, want := range map[Metre]int64{{2, 4}: 48 + 24 + 7, {5, 4}: 48 + 60 + 7} {
+		out, err := mustGrid(t, m, timecode.Rate24, 960).SetMetre(2, 2, metre)
+		if err != nil {
+			t.Fatal(err)
+		}
+		g := mustGrid(t, out, timecode.Rate24, 960)
+		if got := g.At(3, 1, 0).Frame; got != timecode.Int(want) {
+			t.Errorf("after a held bar of %s bar 3 begins at frame %s, want %d", metre, got, want)
+		}
+		if last := g.At(2, metre.Num, 0).Frame; last != timecode.Int(48+12*int64(metre.Num-1)) {
+			t.Errorf("the last beat of a held bar of %s lies at frame %s", metre, last)
+		}
+	}
+}
+
+// Two glides that meet at one tempo but bend unlike each other stay two.
+func TestGlidesThatMeetStayTwo(t *testing.T) {
+	m := Map{Sections: []Section{
+		{Bars: 1, FramesPerQuarter: timecode.Int(24), EndFramesPerQuarter: timecode.Int(16)},
+		{Bars: 2, FramesPerQuarter: timecode.Int(16), EndFramesPerQuarter: timecode.Int(8)}}}
+	g := mustGrid(t, m, timecode.Rate24, 400)
+	out, err := g.Silence(9, 9, true)
+	if err != nil {
+		t.Fatal(err)
+	}
+	h := mustGrid(t, out, timecode.Rate24, 400)
+	for q := range int64(14) {
+		if a, b := g.FrameAt(timecode.Int(q)), h.FrameAt(timecode.Int(q)); a != b {
+			t.Errorf("quarter %d moved from frame %s to %s", q, a, b)
+		}
+	}
+}
+
 func TestEditsRefuse(t *testing.T) {
 	g := evenGrid(t, Pin{3, 1, 96}, Pin{5, 2, 204})
 	for name, c := range map[string]struct {
@@ -232,9 +272,9 @@ func checkEdit(t *rapid.T, e anEdit, before, after *Grid) {
 		lo, unmoved = min(lo, e.from-1), lo < e.from && unmoved // bars go in before the pinned beat
 	}
 	same := func(bar, now int) {
-		a := before.sampleOf(before.barQuarter(bar), 48000)
-		if b := after.sampleOf(after.barQuarter(now), 48000); a != b {
-			t.Fatalf("%s moved bar %d from sample %d to %d; pins %v", e.name, bar, a, b, before.m.Pins)
+		a := before.frameOf(before.barQuarter(bar))
+		if b := after.frameOf(after.barQuarter(now)); a.Cmp(b) != 0 { // exactly, so to the sample
+			t.Fatalf("%s moved bar %d from frame %s to %s; pins %v", e.name, bar, a, b, before.m.Pins)
 		}
 	}
 	if unmoved {

@@ -201,6 +201,36 @@ func TestSolveKeepsPins(t *testing.T) {
 	if err != nil || out[0].Map.Sections[0].FramesPerQuarter != timecode.Int(12) {
 		t.Errorf("%+v, %v", out, err)
 	}
+	// half a frame later the bars would catch the want too: the pin forbids it
+	want := []Hit{{Frame: 109}}
+	o := Options{Rate: timecode.Rate24, Frames: 600, Style: Steady, MinBPM: 119.99, MaxBPM: 120.01, Answers: 1}
+	if out, err = Solve(context.Background(), want, o); err != nil || !out[0].Landings[0].Caught {
+		t.Errorf("without a pin: %+v, %v", out, err)
+	}
+	o.Pins = []Pin{{2, 1, 60}, {3, 1, 108}}
+	if out, err = Solve(context.Background(), want, o); err != nil || out[0].Landings[0].Caught || len(out[0].Map.Pins) != 2 {
+		t.Errorf("with pins: %+v, %v", out, err)
+	}
+	// pins 49 frames a bar apart; a beat at 72.25 meets the must but for a quarter frame
+	o = Options{Rate: timecode.Rate24, Frames: 600, Style: Steady, Answers: 1, Pins: []Pin{{2, 1, 60}, {3, 1, 109}}}
+	if out, err = Solve(context.Background(), []Hit{{Frame: 72, Must: true, Lands: LandsBeat}}, o); err != nil || out[0].Landings[0].ErrorFrames != timecode.R(1, 4) {
+		t.Errorf("a must beside pins: %+v, %v", out, err)
+	}
+	// must-hits that cannot be: the nearest maps keep the pins and catch the most
+	hits = bars(24, 130, 236, 239, 342)
+	out, err = Solve(context.Background(), hits, Options{Rate: timecode.Rate24, Frames: 600, Pins: []Pin{{3, 2, 150}, {5, 1, 290}}, MaxStep: 0.4})
+	if fault.KindOf(err) != fault.NotMet || len(out) == 0 {
+		t.Fatalf("%d answers, %v", len(out), err)
+	}
+	caught := 0
+	for _, l := range out[0].Landings {
+		if l.Caught {
+			caught++
+		}
+	}
+	if len(out[0].Map.Pins) != 2 || caught < 2 {
+		t.Errorf("the nearest map keeps %v and catches %d: %s", out[0].Map.Pins, caught, out[0].Words)
+	}
 	if out, err = Solve(context.Background(), nil, Options{Rate: timecode.Rate24, Frames: 600, Pins: []Pin{{2, 1, 60}, {9, 3, 61}}}); fault.KindOf(err) != fault.NotMet || len(out) != 0 {
 		t.Errorf("pins a frame apart gave %d maps, %v", len(out), err)
 	}

@@ -61,11 +61,7 @@ func (t *tempoRun) inverse(frame, end *big.Rat) *big.Rat {
 			lo = mid
 		}
 	}
-	q := big.NewRat(lo, fitDen)
-	if q.Cmp(t.quarter) < 0 { // the run begins between two such parts
-		q.Set(t.quarter)
-	}
-	return q
+	return big.NewRat(lo, fitDen)
 }
 
 // guess is near the quarter that lies y frames into a glide, in parts of
