@@ -2,13 +2,12 @@ package main
 
 import (
 	"cuechoir/engine/job"
-	"cuechoir/internal/decoder"
 
 	"github.com/spf13/cobra"
 )
 
 func (a *app) cutsFindCmd() *cobra.Command {
-	var engine string
+	var o job.FindCutsOptions
 	c := &cobra.Command{
 		Use:   "find [FILE]",
 		Short: "Find the cuts again, and keep what you changed",
@@ -24,7 +23,7 @@ one found within 3 frames of them. All others are replaced by what is found.`,
 				return err
 			}
 			defer f.Close()
-			o := job.FindCutsOptions{Engine: decoder.Engine(engine), Progress: a.progress.show}
+			o.Progress = a.progress.show
 			if len(given) > 0 {
 				o.Video = given[0]
 			}
@@ -40,6 +39,6 @@ one found within 3 frames of them. All others are replaced by what is found.`,
 			return a.printCuts(res.Score)
 		},
 	}
-	c.Flags().StringVar(&engine, "decoder", "", "embedded or native (default: native when an ffmpeg is there)")
+	decoderFlag(c, &o.Engine)
 	return c
 }

@@ -8,7 +8,6 @@ import (
 	"cuechoir/engine/job"
 	"cuechoir/engine/raster"
 	"cuechoir/engine/score"
-	"cuechoir/internal/decoder"
 	"cuechoir/internal/fault"
 
 	"github.com/spf13/cobra"
@@ -23,7 +22,7 @@ const (
 
 func (a *app) stillCmd() *cobra.Command {
 	var width int
-	var out, engine string
+	var out string
 	var o job.StillsOptions
 	c := &cobra.Command{
 		Use:   "still POSITION",
@@ -49,7 +48,7 @@ looked for in the score's folder and beside it.`,
 			if err != nil {
 				return fault.New(fault.Usage, "").Because(err)
 			}
-			o.Engine, o.Progress = decoder.Engine(engine), a.progress.show
+			o.Progress = a.progress.show
 			stills, err := job.Stills(c.Context(), f, o)
 			if err != nil {
 				return err
@@ -72,7 +71,7 @@ looked for in the score's folder and beside it.`,
 	f.IntVar(&width, "width", 0, "columns of the terminal, or points of the PNG (default: what fits 80 by 24, or the still's own size)")
 	f.StringVar(&out, "out", "", "write a PNG to this new file")
 	f.StringVar(&o.Video, "reference", "", "the video that the score was made from, when its stills must be made anew")
-	f.StringVar(&engine, "decoder", "", "embedded or native (default: native when an ffmpeg is there)")
+	decoderFlag(c, &o.Engine)
 	return c
 }
 
