@@ -312,9 +312,8 @@ func (p *problem) steppedMaps(ctx context.Context, legs [][]leg) ([]Map, error) 
 		return maps, nil
 	}
 	variants := p.variants(std, best)
-	if countLegs(legs) > 2*maxLegs {
-		variants = variants[:1] // a search this large is not made six times
-	}
+	passes := 2 * maxLegs / (1 + countLegs(legs)) // a large search is not made six times
+	variants = variants[:max(1, min(passes-1, len(variants)))]
 	for _, v := range variants {
 		more, err := p.chain(ctx, legs, v.weights, v.noOdd)
 		if err != nil {

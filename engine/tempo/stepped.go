@@ -69,7 +69,7 @@ func (p *problem) legs(relax bool) ([][]leg, error) {
 			if p.mustBetween(i, j, relax) {
 				break
 			}
-			if j-i > reach && !(p.nodes[i].must && p.nodes[j].must) {
+			if j-i > reach && (relax || !(p.nodes[i].must && p.nodes[j].must)) {
 				continue
 			}
 			for _, phase := range p.nodes[i].phases {
@@ -115,7 +115,7 @@ func (p *problem) reach(relax bool) (int, bool) {
 			by[j-i] += w
 			if j-i == 1 {
 				shortest += p.legsBetween(i, j)
-			} else if p.nodes[i].must && p.nodes[j].must {
+			} else if !relax && p.nodes[i].must && p.nodes[j].must {
 				total += w // kept in any case
 			}
 		}
