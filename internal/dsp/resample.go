@@ -96,12 +96,6 @@ func (r *Resampler) design() {
 	scale := min(1, float64(r.to)/float64(r.from))
 	r.half = int(math.Ceil(halfTaps / scale))
 	r.half += r.half % 2 // the inner product goes in steps of four
-	// Kaiser: transition width in cycles a sample of the lower rate, all of
-	// it kept below that rate's Nyquist frequency.
-	width := (attenuationDB - 7.95) / (14.36 * 2 * halfTaps)
-	cut := scale * (1 - width)
-	beta := KaiserBeta(attenuationDB)
-
 	phases := r.up
 	r.exact = phases <= max(1, int64(maxPhases*scale))
 	if !r.exact {
@@ -111,21 +105,35 @@ func (r *Resampler) design() {
 	if !r.exact {
 		count++
 	}
-	flat := make([]float64, count*int64(2*r.half))
+	r.rows = sincRows(r.half, scale, phases, count)
+}
+
+// sincRows are `count` rows of 2·half coefficients: row p is the kernel for a
+// place p/phases of a sample behind tap half-1. scale is the lower rate over
+// the input's.
+func sincRows(half int, scale float64, phases, count int64) [][]float64 {
+	// Kaiser: transition width in cycles a sample of the lower rate, all of
+	// it kept below that rate's Nyquist frequency.
+	width := (attenuationDB - 7.95) / (14.36 * 2 * halfTaps)
+	cut := scale * (1 - width)
+	beta := KaiserBeta(attenuationDB)
+	flat := make([]float64, count*int64(2*half))
 	norm := 1 / besselI0(beta)
-	for p := range count {
-		row := flat[:2*r.half]
-		flat = flat[2*r.half:]
-		r.rows = append(r.rows, row)
+	rows := make([][]float64, count)
+	for p := range rows {
+		row := flat[:2*half]
+		flat = flat[2*half:]
+		rows[p] = row
 		for k := range row {
 			// Tap k weighs input sample at-half+1+k.
-			t := float64(p)/float64(phases) + float64(r.half-1-k)
+			t := float64(p)/float64(phases) + float64(half-1-k)
 			edge := t * scale / halfTaps
 			if math.Abs(edge) < 1 {
 				row[k] = cut * sinc(cut*t) * besselI0(beta*math.Sqrt(1-edge*edge)) * norm
 			}
 		}
 	}
+	return rows
 }
 
 func sinc(x float64) float64 {
