@@ -134,6 +134,7 @@ var crashCases = []struct {
 		laneOf("new a", 1), laneOf("new a b", 2)},
 	{"edit after an undo", prepared("a b", 1), func(f *Folder) error { return retitle(f, "c") },
 		laneOf("new a b", 1), laneOf("new a c", 2)},
+	{"edit of a comp", prepared("a", 0), patched("b"), laneOf("new a", 1), laneOf("new a b", 2)},
 	{"undo of two", prepared("a b c", 0), func(f *Folder) error { _, _, err := f.Undo(2); return err },
 		laneOf("new a b c", 3), laneOf("new a b c", 1)},
 	{"redo", prepared("a b", 2), func(f *Folder) error { _, _, err := f.Redo(1); return err },
@@ -144,6 +145,19 @@ var crashCases = []struct {
 		laneOf("new a out", 2), laneOf("new a out", 1)},
 	{"edit that makes the oldest go", prepared("a b c d", 0), func(f *Folder) error { return retitle(f, "e") },
 		laneOf("new a b c d", 4), laneOf("a b c d e", 4)},
+}
+
+// patched gives the score a new title, and its layer a comp and a mark with it.
+func patched(title string) func(*Folder) error {
+	return func(f *Folder) error {
+		_, err := f.Edit(title, func(s *Score) error {
+			s.Title = title
+			s.Layers[0].SetSpan("004", 200_000, 300_000, 960, 0)
+			s.Layers[0].SetMark(Mark{"002", 480, 4, "better"})
+			return nil
+		})
+		return err
+	}
 }
 
 // prepared makes edits with these titles and takes back some.
@@ -237,6 +251,9 @@ func crashOnce(t *testing.T, name string, d *dying, prepare, do func(*Folder) er
 	}
 	if was, is := before.texts[before.at], after.texts[after.at]; s.Title != is && (s.Title != was || done == nil) {
 		t.Fatalf("%s: the document is %q (the edit said %v), want %q or %q", name, s.Title, done, was, is)
+	}
+	if strings.HasPrefix(name, "edit of a comp") && s.Title == "b" && s.Layers[0].MarkOf("002").Rating != 4 {
+		t.Fatalf("%s: the edit is half there: %+v", name, s.Layers[0])
 	}
 	got := readLane(t, f)
 	same := func(l lane) bool {

@@ -78,6 +78,9 @@ type (
 		Pan    float64  `toml:"pan"`
 		Mute   bool     `toml:"mute,omitempty"`
 		Notes  []string `toml:"notes,multiline,omitempty"`
+
+		Comp  []fileSpan `toml:"comp,inline,multiline,omitempty"`
+		Takes []fileMark `toml:"takes,inline,multiline,omitempty"`
 	}
 )
 
@@ -111,6 +114,7 @@ func Encode(s *Score) ([]byte, error) {
 		for _, n := range l.Notes {
 			fl.Notes = append(fl.Notes, n.String())
 		}
+		fl.setTakes(l)
 		f.Layers = append(f.Layers, fl)
 	}
 	var b bytes.Buffer
@@ -240,6 +244,7 @@ func (f *fileScore) model() (*Score, error) {
 			}
 			ml.Notes = append(ml.Notes, n)
 		}
+		l.readTakes(&ml)
 		s.Layers = append(s.Layers, ml)
 	}
 	return s, nil

@@ -80,6 +80,8 @@ type Layer struct {
 	Group  string // the bus it shares, or ""
 	Notes  []part.Note
 	Use    string  // the take in use, or "" for the newest
+	Comp   []Span  // what other takes sound for, in order and apart
+	Marks  []Mark  // what is said of takes, in their order
 	GainDB float64 // fader
 	Pan    float64 // -1 left to 1 right
 	Mute   bool
@@ -271,6 +273,9 @@ func (l Layer) validate() error {
 	}
 	if len(l.Notes) > maxNotes {
 		return fmt.Errorf("notes: more than %d", maxNotes)
+	}
+	if err := l.validateTakes(); err != nil {
+		return err
 	}
 	p := part.Part{Name: l.Name, Notes: l.Notes}
 	return p.Validate()

@@ -30,7 +30,9 @@ func sample() *Score {
 		Hits:      []tempo.Hit{{Frame: 48, Must: true, Lands: tempo.LandsBar, Bar: 2, Beat: 1, Name: "door"}, {Frame: 96, Tolerance: 2, Lands: tempo.LandsHalf}},
 		Taps:      []int64{0, 24024, 47001},
 		Map:       &tempo.Map{Style: tempo.Steady, Start: timecode.R(-1, 3), Sections: []tempo.Section{{Bars: 8, Metre: tempo.Metre{Num: 4, Den: 4}, FramesPerQuarter: timecode.R(45, 4), Extra: timecode.Int(0)}}},
-		Layers:    []Layer{{Name: "brass-1", Group: "brass", Notes: []part.Note{{Start: timecode.Int(0), Length: timecode.R(3, 2), Key: 57, Lyric: "pah"}}, Use: "t1", GainDB: -3, Pan: -0.5}, {Name: "drums", Mute: true}},
+		Layers: []Layer{{Name: "brass-1", Group: "brass", Notes: []part.Note{{Start: timecode.Int(0), Length: timecode.R(3, 2), Key: 57, Lyric: "pah"}}, Use: "t1", GainDB: -3, Pan: -0.5,
+			Comp:  []Span{{"002", 48000, 96000, Joint{48100, 960}, Joint{95000, 480}}, {"003", 96000, 144000, Joint{95000, 480}, Joint{144000, 960}}},
+			Marks: []Mark{{"002", -480, 4, "the best breath"}, {Take: "003", Rating: 2}}}, {Name: "drums", Mute: true}},
 	}
 }
 
