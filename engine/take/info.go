@@ -64,6 +64,9 @@ type Info struct {
 	// Unheard are spans where the singer heard silence since the monitor came late.
 	Unheard []Dropout `json:"unheard,omitempty"`
 
+	// Elsewhere is set for a recording that was made elsewhere.
+	Elsewhere *Elsewhere `json:"elsewhere,omitempty"`
+
 	State   State     `json:"state"`
 	Stopped string    `json:"stopped,omitempty"` // why it ended before its time, in words
 	Created time.Time `json:"created"`
@@ -155,6 +158,9 @@ func (i Info) check() *fault.Error {
 		return fault.New(fault.Malformed, "made in the year %d", i.Created.Year())
 	case !(i.Peak >= 0 && i.Peak < math.MaxFloat32):
 		return fault.New(fault.Malformed, "a peak of %v", i.Peak)
+	}
+	if err := i.Elsewhere.check(); err != nil {
+		return err
 	}
 	switch i.State {
 	case Recording, Whole, Recovered:

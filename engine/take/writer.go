@@ -46,7 +46,7 @@ type Writer struct {
 
 // Create begins a take of a layer in the score's folder dir, under the next
 // free number. Of info it takes Start, SampleRate, Device, Input, RoundTrip
-// and RoundTripKnown ("" is assumed-zero) and Created (zero: now). Errors:
+// RoundTripKnown ("" is assumed-zero), Elsewhere and Created (zero: now). Errors:
 // Usage, Missing (no such folder), DiskFull, Unexpected.
 func Create(dir, layer string, info Info) (*Writer, error) {
 	f, err := openLayer(dir, layer, true)
@@ -68,7 +68,7 @@ func createIn(f folder, layer string, info Info) (*Writer, error) {
 	w.info = Info{
 		Version: infoVersion, ID: "0", Layer: layer, Start: info.Start, SampleRate: info.SampleRate,
 		Device: clip(info.Device), Input: clip(info.Input), RoundTrip: info.RoundTrip,
-		RoundTripKnown: info.RoundTripKnown, State: Recording, Created: info.Created.UTC().Truncate(time.Second),
+		RoundTripKnown: info.RoundTripKnown, State: Recording, Elsewhere: info.Elsewhere, Created: info.Created.UTC().Truncate(time.Second),
 	}
 	if info.Created.IsZero() {
 		w.info.Created = time.Now().UTC().Truncate(time.Second)
