@@ -69,6 +69,7 @@ type findingRow struct {
 	Frames         float64 `json:"frames"`
 	Severity       float64 `json:"severity"`
 	Words          string  `json:"words"`
+	Take           string  `json:"take"` // that sounds there
 }
 
 type noteRow struct {
@@ -89,11 +90,12 @@ type noteRow struct {
 	VibratoHz    float64 `json:"vibrato_hz"`
 	VibratoCents float64 `json:"vibrato_cents"`
 	Confidence   float64 `json:"confidence"`
+	Take         string  `json:"take"` // that sounds there
 }
 
 type checkRow struct {
 	Layer               string       `json:"layer"`
-	Take                string       `json:"take"`
+	Take                string       `json:"take"`     // of a comp all that sound: "001+003"
 	HasPart             bool         `json:"has_part"` // else pitch is held against the scale, and time is not judged
 	Judged              float64      `json:"judged_share"`
 	BiasCents           float64      `json:"bias_cents"`
@@ -116,11 +118,11 @@ func checkRowOf(s *score.Score, r job.LayerReport) checkRow {
 		p.DriftCentsPerMinute, p.DriftSignificant, p.BiasMilliseconds, p.A4Hz, []findingRow{}, []noteRow{}, append([]string{}, r.Notes...)}
 	for _, f := range p.Findings {
 		row.Findings = append(row.Findings, findingRow{r.Layer, string(f.Kind), f.Note, f.Bar, f.Beat, f.Sample, f.Frame,
-			s.Reference.Rate.Timecode(s.Reference.Start + f.Frame), f.Cents, f.CentsPerMinute, f.Milliseconds, f.Frames, f.Severity, f.Words})
+			s.Reference.Rate.Timecode(s.Reference.Start + f.Frame), f.Cents, f.CentsPerMinute, f.Milliseconds, f.Frames, f.Severity, f.Words, r.TakeAt(f.Sample)})
 	}
 	for _, n := range p.Notes {
 		nr := noteRow{Verdict: n.Verdict, Sung: n.Sung, Onset: n.Onset, Offset: n.Offset, Cents: n.Cents, Detrended: n.DetrendedCents,
-			Milliseconds: n.Milliseconds, Frames: n.Frames, ScoopCents: n.ScoopCents, VibratoHz: n.VibratoHz, VibratoCents: n.VibratoCents, Confidence: n.Confidence}
+			Milliseconds: n.Milliseconds, Frames: n.Frames, ScoopCents: n.ScoopCents, VibratoHz: n.VibratoHz, VibratoCents: n.VibratoCents, Confidence: n.Confidence, Take: r.TakeAt(n.Onset)}
 		if n.Target >= 0 {
 			t := r.Targets[n.Target]
 			nr.Bar, nr.Beat, nr.Name, nr.Unpitched = t.Bar, t.Beat, t.Name, t.Unpitched

@@ -5,6 +5,7 @@ import (
 
 	"cuechoir/engine/job"
 	"cuechoir/engine/report"
+	"cuechoir/engine/score"
 	"cuechoir/engine/take"
 
 	"github.com/spf13/cobra"
@@ -13,7 +14,7 @@ import (
 func (a *app) takesCmd() *cobra.Command {
 	c := &cobra.Command{
 		Use:     "takes [LAYER]",
-		Short:   "List the takes; choose the one in use",
+		Short:   "List the takes; choose the one in use; rate, note, nudge them",
 		Long:    "Takes are never changed and never overwritten. The newest is in use unless you\nchoose another. A take that was cut off (a crash, a pulled plug) is mended here.",
 		Example: "  cuechoir takes\n  cuechoir takes use bass 002",
 		Args:    args(cobra.MaximumNArgs(1)),
@@ -46,6 +47,7 @@ func (a *app) takesCmd() *cobra.Command {
 			return a.listTakes(given[0])
 		},
 	})
+	c.AddCommand(a.takesRateCmd(), a.takesNoteCmd(), a.takesNudgeCmd())
 	return c
 }
 
@@ -54,6 +56,26 @@ type takeRow struct {
 	take.Info
 	Timecode string `json:"timecode"`
 	InUse    bool   `json:"in_use"`
+	Place    string `json:"placement"`
+	InComp   bool   `json:"in_comp"`
+	Rating   int    `json:"rating"`
+	Nudge    int64  `json:"nudge_samples"`
+	Note     string `json:"note"`
+}
+
+// placeOf says whether a take's place on the timeline can be trusted.
+func placeOf(i take.Info) string {
+	switch {
+	case i.Slipped != 0:
+		return fmt.Sprintf("slipped by about %d samples", i.Slipped)
+	case i.RoundTripKnown == take.Unknown:
+		return "not known"
+	case i.RoundTripKnown == take.AssumedZero:
+		return "not measured"
+	case len(i.Dropouts) > 0:
+		return "sure, with gaps"
+	}
+	return "sure"
 }
 
 func (a *app) listTakes(only string) error {
@@ -70,20 +92,34 @@ func (a *app) listTakes(only string) error {
 		return err
 	}
 	rows := []takeRow{}
-	t := report.Table{Head: []string{"layer", "take", "", "starts", "length", "peak", "dropouts", "device", "round trip"}, Right: []bool{false, false, false, false, true, true, true, false, true}}
+	t := report.Table{Head: []string{"layer", "take", "", "starts", "length", "peak", "dropouts", "device", "round trip", "place", "said of it"},
+		Right: []bool{false, false, false, false, true, true, true, false, true, false}}
 	for _, l := range layers {
+		layer := s.Layer(l.Layer)
 		for _, i := range l.Takes {
-			r := takeRow{i, s.Reference.Rate.Timecode(s.Reference.Start + s.Reference.Rate.FrameOf(i.Start, i.SampleRate)), i.ID == l.InUse}
+			m := layer.MarkOf(i.ID)
+			r := takeRow{i, s.Reference.Rate.Timecode(s.Reference.Start + s.Reference.Rate.FrameOf(i.Start, i.SampleRate)), i.ID == l.InUse, placeOf(i),
+				layer.InComp(i.ID), m.Rating, m.Nudge, m.Note}
 			rows = append(rows, r)
 			mark := ""
 			if r.InUse {
 				mark = "in use"
 			}
+			if r.InComp {
+				mark += " in the comp"
+			}
+			if i.Useful != nil {
+				mark += " patch"
+			}
 			if i.State != take.Whole {
 				mark += " " + string(i.State)
 			}
+			said := ""
+			if m != (score.Mark{Take: i.ID}) {
+				said = markWords(s, m)
+			}
 			t.Rows = append(t.Rows, []string{l.Layer, i.ID, mark, r.Timecode, seconds(i.Frames, i.SampleRate), decibels(i.Peak),
-				fmt.Sprint(len(i.Dropouts)), i.Device, fmt.Sprintf("%d (%s)", i.RoundTrip, i.RoundTripKnown)})
+				fmt.Sprint(len(i.Dropouts)), i.Device, fmt.Sprintf("%d (%s)", i.RoundTrip, i.RoundTripKnown), r.Place, said})
 		}
 	}
 	if done, err := a.printJSON(rows); done {

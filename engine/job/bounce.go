@@ -7,7 +7,6 @@ import (
 	"cuechoir/engine/bounce"
 	"cuechoir/engine/mix"
 	"cuechoir/engine/score"
-	"cuechoir/engine/take"
 	"cuechoir/internal/fault"
 )
 
@@ -60,10 +59,10 @@ func Bounce(ctx context.Context, f *score.Folder, o BounceOptions) (BounceResult
 	return res, err
 }
 
-// sung is a layer and the take of it in use.
+// sung is a layer and what it sounds like.
 type sung struct {
 	layer score.Layer
-	take  take.Info
+	sound layerSound
 }
 
 // choose sorts the layers into those to mix and those left out.
@@ -74,7 +73,7 @@ func (res *BounceResult) choose(f *score.Folder, s *score.Score) ([]sung, error)
 			res.Muted = append(res.Muted, l.Name)
 			continue
 		}
-		t, ok, err := takeInUse(f, &l)
+		snd, ok, err := soundOf(f, &l)
 		if err != nil {
 			return nil, err
 		}
@@ -82,7 +81,7 @@ func (res *BounceResult) choose(f *score.Folder, s *score.Score) ([]sung, error)
 			res.Unsung = append(res.Unsung, l.Name)
 			continue
 		}
-		chosen = append(chosen, sung{l, t})
+		chosen = append(chosen, sung{l, snd})
 		res.Layers = append(res.Layers, l.Name)
 	}
 	if len(chosen) == 0 {
@@ -95,7 +94,7 @@ func (res *BounceResult) choose(f *score.Folder, s *score.Score) ([]sung, error)
 func openStrips(f *score.Folder, s *score.Score, chosen []sung) ([]mix.Strip, error) {
 	var strips []mix.Strip
 	for _, c := range chosen {
-		src, err := openTake(f, c.take, s.SampleRate)
+		src, err := c.sound.open(f, s.SampleRate)
 		if err != nil {
 			closeStrips(strips)
 			return nil, err
@@ -104,7 +103,7 @@ func openStrips(f *score.Folder, s *score.Score, chosen []sung) ([]mix.Strip, er
 		if err != nil {
 			return nil, err
 		}
-		strips = append(strips, mix.Strip{Name: c.layer.Name, Source: closing{faded, src}, Start: c.take.Start,
+		strips = append(strips, mix.Strip{Name: c.layer.Name, Source: closing{faded, src}, Start: src.Start(),
 			GainDB: c.layer.GainDB, Pan: c.layer.Pan, Group: c.layer.Group})
 	}
 	return strips, nil

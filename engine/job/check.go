@@ -17,10 +17,20 @@ import (
 // LayerReport is what the check says of one layer.
 type LayerReport struct {
 	Layer   string
-	Take    string // the take that was judged, "" when there is none
+	Take    string // the take that was judged, of a comp all that sound ("001+003"); "" when there is none
 	Targets []check.Target
 	Report  check.Report
 	Notes   []string // what the maker should know of the take
+
+	comp *take.Comp
+}
+
+// TakeAt is the take that sounds at a timeline sample, "" when none does.
+func (r LayerReport) TakeAt(sample int64) string {
+	if r.comp == nil {
+		return ""
+	}
+	return r.comp.TakeAt(sample)
 }
 
 // Check judges layers against their parts: the named one, or all that have a
@@ -95,12 +105,12 @@ func checkLayer(ctx context.Context, f *score.Folder, s *score.Score, grid *temp
 		return res, fault.New(fault.Missing, "the score has no tempo map, so it is not known where the notes of %s fall", l.Name).
 			Mended("solve it: cuechoir map")
 	}
-	t, ok, err := takeInUse(f, l)
+	snd, ok, err := soundOf(f, l)
 	if err != nil || !ok {
 		return res, err
 	}
-	res.Take = t.ID
-	samples, err := readTake(ctx, f, t, s.SampleRate)
+	res.Take, res.comp = snd.name(), snd.comp
+	samples, err := snd.read(ctx, f, s.SampleRate)
 	if err != nil {
 		return res, err
 	}
@@ -109,17 +119,34 @@ func checkLayer(ctx context.Context, f *score.Folder, s *score.Score, grid *temp
 	} else {
 		res.Notes = append(res.Notes, "no part: each note is held against the nearest of the scale, its time is not judged")
 	}
-	if t.RoundTripKnown == take.AssumedZero || t.RoundTripKnown == take.Unknown {
-		res.Notes = append(res.Notes, "the device's round trip was not known when this was sung: the whole take may lie late (cuechoir latency)")
-	}
-	if t.State == take.Recovered {
-		res.Notes = append(res.Notes, "this take was cut short and recovered")
-	}
-	in := check.Input{Samples: samples, Start: t.Start, SampleRate: s.SampleRate, Rate: s.Reference.Rate, Targets: res.Targets, Dropouts: dropouts(t)}
+	res.Notes = append(res.Notes, snd.remarks(s)...)
+	in := check.Input{Samples: samples, Start: snd.comp.Start(), SampleRate: s.SampleRate, Rate: s.Reference.Rate, Targets: res.Targets, Dropouts: snd.dropouts()}
 	if res.Report, err = check.Layer(in); err != nil {
 		return res, fault.New(fault.KindOf(err), "checking layer %s", l.Name).Because(err)
 	}
+	if len(l.Comp) > 0 {
+		res.nameTakes()
+	}
 	return res, nil
+}
+
+// nameTakes says in each finding at one place which take of the comp it is in.
+func (r *LayerReport) nameTakes() {
+	for i := range r.Report.Findings {
+		f := &r.Report.Findings[i]
+		if id := r.TakeAt(f.Sample); id != "" && !ofLayer(f.Kind) {
+			f.Words += " (take " + id + ")"
+		}
+	}
+}
+
+// ofLayer reports a finding on a layer as a whole.
+func ofLayer(k check.Kind) bool {
+	switch k {
+	case check.Drift, check.TunedLow, check.TunedHigh, check.AllEarly, check.AllLate, check.NoSound:
+		return true
+	}
+	return false
 }
 
 // Sounding are the notes of a part that do not begin in a silent bar, where it

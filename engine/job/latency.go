@@ -47,7 +47,7 @@ func OtherSung(f *score.Folder, but string) ([]string, error) {
 		if l.Name == but || l.Mute {
 			continue
 		}
-		if _, ok, err := takeInUse(f, l); err != nil {
+		if _, ok, err := soundOf(f, l); err != nil {
 			return nil, err
 		} else if ok {
 			out = append(out, l.Name)

@@ -74,24 +74,24 @@ func (m *monitor) addLayer(f *score.Folder, s *score.Score, name string, gain fl
 	if err != nil {
 		return err
 	}
-	t, ok, err := takeInUse(f, l)
+	snd, ok, err := soundOf(f, l)
 	if err != nil {
 		return err
 	}
 	if !ok {
 		return fault.New(fault.Missing, "layer %s is not sung yet, so it cannot be heard", name)
 	}
-	src, err := openTake(f, t, s.SampleRate)
+	src, err := snd.open(f, s.SampleRate)
 	if err != nil {
 		return err
 	}
 	m.closers = append(m.closers, src)
-	if skip := m.at - t.Start; skip > 0 {
-		if err := src.r.SeekSample(min(skip, t.Frames)); err != nil {
+	if skip := m.at - src.Start(); skip > 0 {
+		if err := src.SeekSample(min(skip, src.Frames())); err != nil {
 			return err
 		}
 	}
-	m.heard = append(m.heard, heard{name, src, t.Start, gain * mix.Gain(l.GainDB)})
+	m.heard = append(m.heard, heard{name, src, src.Start(), gain * mix.Gain(l.GainDB)})
 	return nil
 }
 

@@ -5,7 +5,6 @@ import (
 	"errors"
 	"io"
 
-	"cuechoir/engine/check"
 	"cuechoir/engine/mix"
 	"cuechoir/engine/score"
 	"cuechoir/engine/take"
@@ -70,7 +69,8 @@ func UseTake(f *score.Folder, layer, id string) error {
 func Recover(f *score.Folder) ([]take.Found, error) { return take.Recover(f.Dir) }
 
 // takeInUse is the take that the layer names, else its newest that is whole;
-// ok is false when it has none.
+// ok is false when it has none. What was punched in is a patch, so it comes
+// after every take that was sung through.
 func takeInUse(f *score.Folder, l *score.Layer) (t take.Info, ok bool, err error) {
 	infos, err := take.List(f.Dir, l.Name)
 	if err != nil {
@@ -80,7 +80,8 @@ func takeInUse(f *score.Folder, l *score.Layer) (t take.Info, ok bool, err error
 		if i.State == take.Recording {
 			continue
 		}
-		if l.Use == "" || i.ID == l.Use {
+		patch := l.Use == "" && i.Useful != nil && ok && t.Useful == nil
+		if (l.Use == "" || i.ID == l.Use) && !patch {
 			t, ok = i, true
 		}
 	}
@@ -89,15 +90,6 @@ func takeInUse(f *score.Folder, l *score.Layer) (t take.Info, ok bool, err error
 			Mended("list them: cuechoir takes %s; or use the newest: cuechoir takes use %s newest", l.Name, l.Name)
 	}
 	return t, ok, nil
-}
-
-// dropouts are a take's gaps on the timeline.
-func dropouts(t take.Info) []check.Dropout {
-	var out []check.Dropout
-	for _, d := range t.Dropouts {
-		out = append(out, check.Dropout{Sample: t.Start + d.Sample, Length: d.Length})
-	}
-	return out
 }
 
 // takeSource is a take as a layer of a mix.

@@ -44,7 +44,7 @@ func Verify(ctx context.Context, f *score.Folder, progress Progress) ([]Checked,
 		}
 	}
 	for i := range s.Layers {
-		if _, _, err := takeInUse(f, &s.Layers[i]); err != nil {
+		if _, _, err := soundOf(f, &s.Layers[i]); err != nil {
 			out = append(out, Checked{"layer " + s.Layers[i].Name, err})
 		}
 	}

@@ -61,6 +61,11 @@ func (l *Layer) SetMark(m Mark) {
 	l.Marks = slices.Insert(l.Marks, at, m)
 }
 
+// InComp reports whether a take is one that the comp lays over the take in use.
+func (l *Layer) InComp(take string) bool {
+	return slices.ContainsFunc(l.Comp, func(s Span) bool { return s.Take == take })
+}
+
 // compareTakes puts takes in the order of their numbers: 999 before 1000.
 func compareTakes(a, b string) int {
 	if len(a) != len(b) {

@@ -45,6 +45,12 @@ type Dropout struct {
 	Length int64 `json:"length"`
 }
 
+// Span is a stretch of a take, in its own samples from 0.
+type Span struct {
+	Sample int64 `json:"sample"`
+	Length int64 `json:"length"`
+}
+
 // Info is what is known of a take; it is the sidecar.
 type Info struct {
 	Version    int    `json:"version"` // 1
@@ -63,9 +69,13 @@ type Info struct {
 	Dropouts []Dropout `json:"dropouts,omitempty"`
 	// Unheard are spans where the singer heard silence since the monitor came late.
 	Unheard []Dropout `json:"unheard,omitempty"`
-
-	// Elsewhere is set for a recording that was made elsewhere.
-	Elsewhere *Elsewhere `json:"elsewhere,omitempty"`
+	// Useful is what was punched in: what lies around it are handles. nil: all
+	// of the take. A take that ended early may end inside it: see Wanted.
+	Useful *Span `json:"useful,omitempty"`
+	// Slipped is by how many samples the device had lost its count when the
+	// take ended, negative for too few: from somewhere on, the take lies out of
+	// place by about as much.
+	Slipped int64 `json:"slipped,omitempty"`
 
 	State   State     `json:"state"`
 	Stopped string    `json:"stopped,omitempty"` // why it ended before its time, in words
@@ -135,6 +145,17 @@ func numberOf(id string) int {
 // End is the timeline sample after the take's last.
 func (i Info) End() int64 { return i.Start + i.Frames }
 
+// Wanted is the stretch of the timeline that the take was made for: its useful
+// span, as far as there are samples, or all of it. to is left out; from equals
+// to when the take ended before its span began.
+func (i Info) Wanted() (from, to int64) {
+	if i.Useful == nil {
+		return i.Start, i.End()
+	}
+	from = i.Start + min(i.Useful.Sample, i.Frames)
+	return from, min(from+i.Useful.Length, i.End())
+}
+
 // check holds an Info against the bounds.
 func (i Info) check() *fault.Error {
 	if err := CheckLayer(i.Layer); err != nil {
@@ -159,8 +180,11 @@ func (i Info) check() *fault.Error {
 	case !(i.Peak >= 0 && i.Peak < math.MaxFloat32):
 		return fault.New(fault.Malformed, "a peak of %v", i.Peak)
 	}
-	if err := i.Elsewhere.check(); err != nil {
-		return err
+	if u := i.Useful; u != nil && (u.Sample < 0 || u.Length <= 0 || u.Sample > maxFrames || u.Length > maxFrames) {
+		return fault.New(fault.Malformed, "a useful span from %d for %d samples is out of range", u.Sample, u.Length)
+	}
+	if i.Slipped < -maxStart || i.Slipped > maxStart {
+		return fault.New(fault.OverLimit, "a slip of %d samples is out of range", i.Slipped)
 	}
 	switch i.State {
 	case Recording, Whole, Recovered:
