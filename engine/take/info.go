@@ -77,6 +77,9 @@ type Info struct {
 	// place by about as much.
 	Slipped int64 `json:"slipped,omitempty"`
 
+	// Elsewhere is set for a recording that was made elsewhere.
+	Elsewhere *Elsewhere `json:"elsewhere,omitempty"`
+
 	State   State     `json:"state"`
 	Stopped string    `json:"stopped,omitempty"` // why it ended before its time, in words
 	Created time.Time `json:"created"`
@@ -185,6 +188,9 @@ func (i Info) check() *fault.Error {
 	}
 	if i.Slipped < -maxStart || i.Slipped > maxStart {
 		return fault.New(fault.OverLimit, "a slip of %d samples is out of range", i.Slipped)
+	}
+	if err := i.Elsewhere.check(); err != nil {
+		return err
 	}
 	switch i.State {
 	case Recording, Whole, Recovered:
