@@ -31,9 +31,9 @@ const (
 
 // Note is a note of the part that was sent.
 type Note struct {
-	Sample    int64 // on the timeline
-	Key       int   // MIDI
-	Unpitched bool
+	Sample    int64 `json:"sample"` // on the timeline
+	Key       int   `json:"key"`    // MIDI
+	Unpitched bool  `json:"unpitched,omitempty"`
 }
 
 // entry is a note's start, in seconds.
