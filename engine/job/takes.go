@@ -56,6 +56,9 @@ func UseTake(f *score.Folder, layer, id string) error {
 			return err
 		}
 		l.Use = id
+		if id == "" && len(l.Comp) > 0 {
+			return nameBase(f, l) // a comp lies over one take
+		}
 		if id == "" {
 			return nil
 		}

@@ -316,6 +316,8 @@ func TestQuietPlace(t *testing.T) {
 	}{
 		{"dip of both", flat(22_345), flat(22_345), 5_760, 22_345},
 		{"a dip of one counts less than one of both", flat(17_000, 22_000), flat(22_000), 5_760, 22_000},
+		{"nearer dip of the first alone", flat(19_000, 22_000), flat(22_000), 5_760, 22_000},
+		{"nearer dip of the second alone", flat(22_000), flat(19_000, 22_000), 5_760, 22_000},
 		{"nearest of two", flat(18_000, 21_000), flat(18_000, 21_000), 5_760, 21_000},
 		{"out of reach", flat(27_000), flat(27_000), 5_760, 20_000},
 		{"silence everywhere", make([]float32, 40_000), make([]float32, 40_000), 5_760, 20_000},
