@@ -20,7 +20,7 @@ import (
 // (Alattar 1993; Lienhart, "Comparison of automatic shot boundary detection
 // algorithms", SPIE 3656, 1999, 2.4) and the brightness of the ninths of the
 // picture. Odds learnt from made-up films choose. Cost: some microseconds a
-// frame, half a millisecond or so a candidate. Known failure: shots of very fast
+// frame, a millisecond or two a candidate. Known failure: shots of very fast
 // motion, something passing near the lens, dissolves between like pictures, and
 // those shorter than six frames.
 
@@ -36,6 +36,8 @@ const (
 	maxDissolve   = 48
 	leastApart    = 16.0 // squared levels between A and B, a cell
 	mostBent      = 0.45 // squared distance from the middle of A and B, in parts of their half distance
+	leastScore    = 0.4  // of a candidate as the middle of a dissolve, 0 to 1
+	surely        = 0.9  // the confidence of a find within which no other is looked for
 	leastOdds     = -0.5 // logarithm
 	minWhole      = 4    // frames of a shot between a cut and a dissolve
 )
@@ -123,7 +125,7 @@ func (b *blendTrack) finish() []cutlist.Cut {
 // look fits a dissolve around frame c if that is a candidate.
 func (b *blendTrack) look(c int) {
 	s := b.score[c]
-	if s <= 0 {
+	if s < leastScore || b.isFound(c) {
 		return
 	}
 	for k := max(0, c-bestAround); k <= min(b.count-1, c+bestAround); k++ {
@@ -141,6 +143,16 @@ func (b *blendTrack) look(c int) {
 	}
 	b.found = append(b.found, cutlist.Cut{Frame: int64(g.s), End: int64(g.e), Kind: cutlist.Dissolve,
 		Confidence: 1 / (1 + math.Exp(-odds))})
+}
+
+// isFound tells whether frame c is in a dissolve that is found with confidence.
+func (b *blendTrack) isFound(c int) bool {
+	for i := len(b.found) - 1; i >= max(0, len(b.found)-3); i-- {
+		if f := b.found[i]; f.Confidence > surely && int64(c) >= f.Frame && int64(c) < f.End {
+			return true
+		}
+	}
+	return false
 }
 
 // shotAround is from where to where no hard cut is, within reach of a fit.

@@ -109,6 +109,9 @@ func (f *fitting) from(a, z int) curveFit {
 			}
 		}
 	}
+	if math.IsInf(best.miss, 1) {
+		return best
+	}
 	n := float64(to - from)
 	best.gain = best.apart * (n*mostMiss - best.miss - f.offIn(0, to-from)*leastAgree*n)
 	best.miss /= n

@@ -109,15 +109,13 @@ func (d *Detector) aloneLimit(k int, floor float64) float64 {
 	return aloneFloors*floor + aloneTimes*d.beside(k)
 }
 
-// beside is the greatest change of the two frames on each side of k.
+// beside is the greatest change of the two frames on each side of k; where the
+// film does not have them, it may be any.
 func (d *Detector) beside(k int) float64 {
-	beside := 0.0
-	for j := max(1, k-2); j <= min(len(d.apart)-1, k+2); j++ {
-		if j != k {
-			beside = max(beside, d.lasting(j))
-		}
+	if k < 3 || k+2 >= len(d.apart) {
+		return math.Inf(1)
 	}
-	return beside
+	return max(d.lasting(k-2), d.lasting(k-1), d.lasting(k+1), d.lasting(k+2))
 }
 
 // rawCut is the confidence that the picture changes for good at frame k, 0 for

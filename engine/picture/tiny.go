@@ -154,16 +154,11 @@ func spreadOf(p []float32) float64 {
 // flatEnergy keeps the structure of grain alone from looking alike or unlike.
 const flatEnergy = 1.5
 
-// alike is the greatest normalised cross-correlation of two structures over
-// small shifts, about 0 for different pictures to 1 for the same; it does not
-// see gain or brightness.
-func alike(a, b *tiny) float64 { return alikeWithin(a, b, tinyReach) }
-
-// alikeAcross is alike for pictures far apart in time.
-func alikeAcross(a, b *tiny) float64 { return alikeWithin(a, b, panReach) }
-
-func alikeWithin(a, b *tiny, reachX int) float64 {
-	best, _, _ := bestShift(a, b, reachX)
+// alikeAcross is the greatest normalised cross-correlation of two structures
+// over shifts, about 0 for different pictures to 1 for the same; it does not
+// see gain or brightness. The pictures may be far apart in time.
+func alikeAcross(a, b *tiny) float64 {
+	best, _, _ := bestShift(a, b, panReach)
 	return best
 }
 
@@ -256,6 +251,9 @@ func (t *tiny) movedCells(v [2]float64, frames float64, into *[]float32) []float
 func correlate(a, b *tiny, dx, dy int) float64 {
 	x0, x1 := max(0, -dx), min(a.w, a.w-dx)
 	y0, y1 := max(0, -dy), min(a.h, a.h-dy)
+	if x0 >= x1 || y0 >= y1 {
+		return 0
+	}
 	var even, odd float32
 	for y := y0; y < y1; y++ {
 		ra := a.p[y*a.w+x0 : y*a.w+x1]
