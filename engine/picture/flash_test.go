@@ -56,3 +56,19 @@ func TestSlowFlashIsNoCut(t *testing.T) {
 		t.Errorf("a shot of ten frames: %+v, want cuts at 40 and 50", cuts)
 	}
 }
+
+// A few frames of another picture, of the same light, are damage or a slip of
+// the printer: no cut, up to the length that the finder names.
+func TestBriefDamageIsNoCut(t *testing.T) {
+	for n := 1; n <= flashFrames; n++ {
+		cuts := play(80, func(k int) (int, float64) {
+			if k >= 40 && k < 40+n {
+				return 4, 0
+			}
+			return 1, 0
+		})
+		if len(cuts) > 0 {
+			t.Errorf("%d frames of another picture: %+v", n, cuts)
+		}
+	}
+}
