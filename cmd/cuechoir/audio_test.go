@@ -98,7 +98,7 @@ func clicksOff(t *testing.T, dir string, info take.Info) []int64 {
 	if err != nil {
 		t.Fatal(err)
 	}
-	clicks, _, _, err := job.SingSpan(s, job.ClickOptions{})
+	run, err := job.SingRun(s, job.SingOptions{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -108,8 +108,8 @@ func clicksOff(t *testing.T, dir string, info take.Info) []int64 {
 	}
 	const length, reach = 1200, 4000
 	var off []int64
-	for _, c := range clicks {
-		shape, err := tempo.RenderClick(clicks, c.Sample, c.Sample+length, s.SampleRate, tempo.ClickOptions{})
+	for _, c := range run.Clicks {
+		shape, err := tempo.RenderClick(run.Clicks, c.Sample, c.Sample+length, s.SampleRate, tempo.ClickOptions{})
 		if err != nil {
 			t.Fatal(err)
 		}

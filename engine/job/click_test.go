@@ -74,7 +74,7 @@ func checkLive(t *testing.T, f *score.Folder, s *score.Score, o ClickOptions, x 
 	if err != nil {
 		t.Fatal(err)
 	}
-	m, err := newMonitor(f, s, clicks, o.Sound, Hear{}, from)
+	m, err := newMonitor(f, s, clicks, o.Sound, Hear{})
 	if err != nil {
 		t.Fatal(err)
 	}

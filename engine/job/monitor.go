@@ -3,6 +3,7 @@ package job
 import (
 	"errors"
 	"io"
+	"math"
 
 	"cuechoir/engine/mix"
 	"cuechoir/engine/score"
@@ -11,62 +12,106 @@ import (
 	"cuechoir/internal/fault"
 )
 
-// heard is one sound in the singer's headphones: a source that starts at a
+// heard is one sound in the singer's headphones: a file that starts at a
 // timeline sample.
 type heard struct {
 	name  string
 	src   mix.Source
+	seek  func(sample int64) error // of the file's own samples
+	long  int64                    // samples in it
 	start int64
 	gain  float64
 }
 
-// monitor is all that the singer hears: click, other layers, reference. It is
-// read in order of time, by one goroutine.
+// monitor is all that is heard: click, layers, guides, reference. It is read
+// by one goroutine, in order of time but for loops, which jump back.
 type monitor struct {
 	click   *tempo.Sounding
+	guides  []guide
 	heard   []heard
 	closers []io.Closer
+	from    int64 // before it the click is alone: a count-in
+	to      int64 // from it on there is nothing; 0: no end
+	fade    int64 // samples over which what is heard comes in at from and goes out at to
 	at      int64 // timeline sample that the sources stand at
 	buf     []float32
 }
 
-// Hear says what the singer hears beside the click.
-type Hear struct {
-	Layers    []string // other layers, from their takes in use
-	Reference bool     // the reference's own sound
-	LevelDB   float64  // of layers and reference, at most 0; 0 is read as -6
+// Heard is a layer in the headphones, and its level in dB against its fader,
+// at most 0.
+type Heard struct {
+	Layer   string
+	LevelDB float64
 }
 
-const hearDB = -6 // under full scale: what is heard is already mixed hot at times
+// Hear says what is heard beside the click.
+type Hear struct {
+	Layers      []Heard // from their takes in use
+	Guides      []Heard // a plain tone of a layer's part; its peak in dBFS
+	Reference   bool    // the reference's own sound
+	ReferenceDB float64 // of it, at most 0
+}
+
+// HearDB and GuideDB are the usual levels of layers and reference, which are
+// mixed hot at times, and of a guide, in dB.
+const (
+	HearDB  = -6
+	GuideDB = -24
+)
+
+// edgeSeconds is how long what is heard fades where a span cuts it: without it
+// each loop begins with a tick.
+const edgeSeconds = 0.002
 
 // newMonitor opens what is heard from timeline sample from on.
-func newMonitor(f *score.Folder, s *score.Score, clicks []tempo.Click, sound tempo.ClickOptions, h Hear, from int64) (*monitor, error) {
+func newMonitor(f *score.Folder, s *score.Score, clicks []tempo.Click, sound tempo.ClickOptions, h Hear) (*monitor, error) {
 	click, err := tempo.NewSounding(clicks, s.SampleRate, sound)
 	if err != nil {
 		return nil, err
 	}
-	m := &monitor{click: click, at: from}
-	level := h.LevelDB
-	if level == 0 {
-		level = hearDB
-	}
-	if level > 0 {
-		return nil, fault.New(fault.Usage, "a level of %+.1f dB in the headphones is too loud", level).Mended("use 0 or less")
-	}
-	gain := mix.Gain(level)
-	for _, name := range h.Layers {
-		if err := m.addLayer(f, s, name, gain); err != nil {
-			m.Close()
-			return nil, err
-		}
-	}
-	if h.Reference {
-		if err := m.addReference(f, s, gain); err != nil {
-			m.Close()
-			return nil, err
-		}
+	m := &monitor{click: click, at: math.MinInt64, from: math.MinInt64, fade: int64(edgeSeconds * float64(s.SampleRate))}
+	if err := m.open(f, s, h); err != nil {
+		m.Close()
+		return nil, err
 	}
 	return m, nil
+}
+
+// open opens all but the click.
+func (m *monitor) open(f *score.Folder, s *score.Score, h Hear) error {
+	for _, l := range h.Layers {
+		if err := checkHeard(l.LevelDB); err != nil {
+			return err
+		}
+		if err := m.addLayer(f, s, l.Layer, mix.Gain(l.LevelDB)); err != nil {
+			return err
+		}
+	}
+	for _, l := range h.Guides {
+		if err := checkHeard(l.LevelDB); err != nil {
+			return err
+		}
+		g, err := newGuide(s, l.Layer, mix.Gain(l.LevelDB))
+		if err != nil {
+			return err
+		}
+		m.guides = append(m.guides, g)
+	}
+	if !h.Reference {
+		return nil
+	}
+	if err := checkHeard(h.ReferenceDB); err != nil {
+		return err
+	}
+	return m.addReference(f, s, mix.Gain(h.ReferenceDB))
+}
+
+// checkHeard bounds a level in the headphones.
+func checkHeard(db float64) error {
+	if db > 0 || math.IsNaN(db) {
+		return fault.New(fault.Usage, "a level of %+.1f dB in the headphones is too loud", db).Mended("use 0 or less")
+	}
+	return nil
 }
 
 func (m *monitor) addLayer(f *score.Folder, s *score.Score, name string, gain float64) error {
@@ -86,12 +131,7 @@ func (m *monitor) addLayer(f *score.Folder, s *score.Score, name string, gain fl
 		return err
 	}
 	m.closers = append(m.closers, src)
-	if skip := m.at - src.Start(); skip > 0 {
-		if err := src.SeekSample(min(skip, src.Frames())); err != nil {
-			return err
-		}
-	}
-	m.heard = append(m.heard, heard{name, src, src.Start(), gain * mix.Gain(l.GainDB)})
+	m.heard = append(m.heard, heard{name, src, src.SeekSample, src.Frames(), src.Start(), gain * mix.Gain(l.GainDB)})
 	return nil
 }
 
@@ -104,12 +144,7 @@ func (m *monitor) addReference(f *score.Folder, s *score.Score, gain float64) er
 		return err
 	}
 	m.closers = append(m.closers, file)
-	if m.at > 0 {
-		if err := r.SeekFrame(min(m.at, r.Frames())); err != nil {
-			return err
-		}
-	}
-	m.heard = append(m.heard, heard{"reference", &monoSource{r: r}, 0, gain})
+	m.heard = append(m.heard, heard{"reference", &monoSource{r: r}, r.SeekFrame, r.Frames(), 0, gain})
 	return nil
 }
 
@@ -179,12 +214,38 @@ func readFrames(r *audiofile.Reader, x []float32, channels int) (n int, err erro
 
 // Fill writes what is heard from timeline sample at on to dst, mono.
 func (m *monitor) Fill(dst []float32, at int64) error {
-	if at != m.at {
-		return fault.New(fault.Unexpected, "the monitor was asked for sample %d, it stands at %d", at, m.at)
-	}
-	m.at += int64(len(dst))
 	clear(dst)
+	first, last := 0, len(dst)
+	if at < m.from {
+		first = int(min(m.from-at, int64(len(dst))))
+	}
+	if m.to != 0 && at+int64(len(dst)) > m.to {
+		last = int(max(m.to-at, int64(first)))
+	}
+	if err := m.fillHeard(dst[first:last], at+int64(first)); err != nil {
+		return err
+	}
+	m.fadeEdges(dst[first:last], at+int64(first))
 	m.click.Add(dst, at)
+	return nil
+}
+
+// fillHeard adds all but the click.
+func (m *monitor) fillHeard(dst []float32, at int64) error {
+	if len(dst) == 0 {
+		return nil
+	}
+	if at != m.at {
+		for _, h := range m.heard {
+			if err := h.seek(min(max(at-h.start, 0), h.long)); err != nil {
+				return fault.New(fault.KindOf(err), "playing %s", h.name).Because(err)
+			}
+		}
+	}
+	m.at = at + int64(len(dst))
+	for i := range m.guides {
+		m.guides[i].add(dst, at)
+	}
 	if cap(m.buf) < len(dst) {
 		m.buf = make([]float32, len(dst))
 	}
@@ -203,6 +264,29 @@ func (m *monitor) Fill(dst []float32, at int64) error {
 		}
 	}
 	return nil
+}
+
+// fadeEdges takes the tick out of a span's beginning and end.
+func (m *monitor) fadeEdges(dst []float32, at int64) {
+	if m.from != math.MinInt64 {
+		for i := range dst {
+			after := at + int64(i) - m.from
+			if after >= m.fade {
+				break
+			}
+			dst[i] *= float32(after) / float32(m.fade)
+		}
+	}
+	if m.to == 0 {
+		return
+	}
+	for i := len(dst) - 1; i >= 0; i-- {
+		before := m.to - 1 - at - int64(i)
+		if before >= m.fade {
+			break
+		}
+		dst[i] *= float32(before) / float32(m.fade)
+	}
 }
 
 // Close gives the files back.

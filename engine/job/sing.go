@@ -9,7 +9,6 @@ import (
 	"cuechoir/engine/picture"
 	"cuechoir/engine/score"
 	"cuechoir/engine/take"
-	"cuechoir/engine/tempo"
 	"cuechoir/engine/track"
 	"cuechoir/internal/audiofile"
 	"cuechoir/internal/decoder"
@@ -26,15 +25,23 @@ type SingOptions struct {
 	InputChannel   int // from 0
 	Click          ClickOptions
 	NoClick        bool
+	Stretch        Stretch // what is recorded; all when it is zero
+	PreRoll        PreRoll // what is heard before a stretch
+	Passes         int     // a take each, without a gap; 0: one; Endless: until stopped
 	Hear           Hear
 	MonitorGainDB  float64 // of all that is heard; at most 0
 	Progress       func(track.Status)
 }
 
-// SingResult is the take that was made.
+// Endless passes go on until they are stopped.
+const Endless = -1
+
+// SingResult is the takes that were made, in order; Take and Result are the
+// last of them.
 type SingResult struct {
 	Take   take.Info
 	Result track.Result
+	Passes []track.Result
 	Notes  []string
 }
 
@@ -42,21 +49,12 @@ type SingResult struct {
 // is not cut while it rings.
 const tailSeconds = 1
 
-// leadInMilliseconds come before the first click: the sound fades in, and a
-// device may wake up slowly.
-const leadInMilliseconds = 100
+// handleSeconds is kept on either side of a punch.
+const handleSeconds = 1
 
-// SingSpan is the part of the timeline that singing covers: from shortly
-// before the count-in, or before frame 0 when there is no map or count-in, to
-// the reference's end.
-func SingSpan(s *score.Score, o ClickOptions) (clicks []tempo.Click, from, to int64, err error) {
-	if s.Map != nil {
-		if _, clicks, err = clickSchedule(s, o); err != nil {
-			return nil, 0, 0, err
-		}
-	}
-	from, to, err = Span(clicks, s.SampleRate, o.Sound, s.Length())
-	return clicks, from - int64(leadInMilliseconds*s.SampleRate/1000), to, err
+// SingRun is the run of a take of s: what is played, what of it is recorded.
+func SingRun(s *score.Score, o SingOptions) (Run, error) {
+	return newRun(s, o.Click, o.Stretch, o.PreRoll)
 }
 
 // ClickStart is the timeline sample at which the click's file begins.
@@ -69,9 +67,9 @@ func ClickStart(s *score.Score, o ClickOptions) (int64, error) {
 	return from, err
 }
 
-// Sing records one take of a layer over click and chosen layers. The take is
-// kept when ctx ends (a person stopped it) or the device vanishes; the error
-// then says so.
+// Sing records takes of a layer over click and chosen layers. Takes are kept
+// when ctx ends (a person stopped it) or the device vanishes; the error then
+// says so.
 func Sing(ctx context.Context, f *score.Folder, o SingOptions) (res SingResult, err error) {
 	s, err := f.Load()
 	if err != nil {
@@ -84,7 +82,7 @@ func Sing(ctx context.Context, f *score.Folder, o SingOptions) (res SingResult, 
 		return res, fault.New(fault.Device, "the device runs at %d Hz, the score at %d", got, s.SampleRate).
 			Mended("set the device to %d Hz", s.SampleRate)
 	}
-	clicks, from, to, err := SingSpan(s, o.Click)
+	run, err := SingRun(s, o)
 	if err != nil {
 		return res, err
 	}
@@ -92,25 +90,39 @@ func Sing(ctx context.Context, f *score.Folder, o SingOptions) (res SingResult, 
 		res.Notes = append(res.Notes, "there is no tempo map yet, so there is no click (cuechoir map)")
 	}
 	if o.NoClick {
-		clicks = nil
+		run.Clicks = nil
 	}
-	m, err := newMonitor(f, s, clicks, o.Click.Sound, o.Hear, from)
+	m, err := newMonitor(f, s, run.Clicks, o.Click.Sound, o.Hear)
 	if err != nil {
 		return res, err
 	}
 	defer m.Close()
-	w, err := take.Create(f.Dir, o.Layer, take.Info{Start: from - o.RoundTrip, SampleRate: s.SampleRate, Device: o.Device.Info().String(),
-		Input: fmt.Sprintf("channel %d", o.InputChannel+1), RoundTrip: o.RoundTrip, RoundTripKnown: o.RoundTripKnown})
-	if err != nil {
-		return res, err
+	plan := singPlan(s, o, run, m)
+	made := func(int) (*take.Writer, error) {
+		return take.Create(f.Dir, o.Layer, take.Info{Start: plan.From - o.RoundTrip, SampleRate: s.SampleRate, Device: o.Device.Info().String(),
+			Input: fmt.Sprintf("channel %d", o.InputChannel+1), RoundTrip: o.RoundTrip, RoundTripKnown: o.RoundTripKnown})
 	}
-	res.Result, err = track.Record(ctx, o.Device, track.Plan{
-		SampleRate: s.SampleRate, From: from, To: to, Monitor: m.Fill, MonitorGainDB: o.MonitorGainDB,
+	res.Passes, err = track.RecordPasses(ctx, o.Device, plan, passesOf(o.Passes), made, o.Progress)
+	if n := len(res.Passes); n > 0 {
+		res.Result = res.Passes[n-1]
+		res.Take = res.Result.Take
+	}
+	return res, err
+}
+
+// singPlan is the transport's plan of a run, with what m plays in it.
+func singPlan(s *score.Score, o SingOptions, run Run, m *monitor) track.Plan {
+	p := track.Plan{
+		SampleRate: s.SampleRate, From: run.From, To: run.To, Monitor: m.Fill, MonitorGainDB: o.MonitorGainDB,
 		RoundTrip: o.RoundTrip, RoundTripKnown: o.RoundTripKnown,
 		TailSamples: o.RoundTrip + int64(tailSeconds*s.SampleRate), InputChannel: o.InputChannel,
-	}, w, o.Progress)
-	res.Take = res.Result.Take
-	return res, err
+	}
+	if !o.Stretch.All() {
+		m.from, m.to = run.Start, run.To
+		p.Punch = track.Punch{In: o.Stretch.From, Out: o.Stretch.To, Handle: int64(handleSeconds * s.SampleRate)}
+		p.TailSamples = o.RoundTrip
+	}
+	return p
 }
 
 // FileMicrophone is a device whose microphone is a sound file: the file's

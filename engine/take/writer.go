@@ -239,6 +239,26 @@ func (w *Writer) AddUnheard(sample, length int64) {
 	w.dirty = true
 }
 
+// SetUseful notes the span that the take is made for, in its own samples. Call
+// it before the first sample. Errors: Usage.
+func (w *Writer) SetUseful(sample, length int64) error {
+	old := w.info.Useful
+	w.info.Useful, w.dirty = &Span{sample, length}, true
+	if err := w.info.check(); err != nil {
+		w.info.Useful = old
+		e := *err
+		e.Kind = fault.Usage
+		return &e
+	}
+	return nil
+}
+
+// SetSlipped notes by how many samples the device has lost its count so far.
+func (w *Writer) SetSlipped(frames int64) {
+	w.info.Slipped = min(max(frames, -maxStart), maxStart)
+	w.dirty = true
+}
+
 // SetStopped notes why the take ends before its time.
 func (w *Writer) SetStopped(why string) { w.info.Stopped = clip(why) }
 

@@ -92,14 +92,14 @@ func TestPlayExactly(t *testing.T) {
 		var heard []float32
 		dev := &tap{Virtual: &device.Virtual{InChannels: inputs}, heard: &heard}
 		var last int64
-		played, err := Play(context.Background(), dev, Playback{SampleRate: 48000, From: -1000, To: 20_000, Channels: 2, GainDB: -6.020599913279624,
+		played, err := Play(context.Background(), dev, Playback{SampleRate: 48000, From: -1000, To: 20_000, Passes: 1, Channels: 2, GainDB: -6.020599913279624,
 			Source: func(dst []float32, at int64) error {
 				for i := range len(dst) / 2 {
 					dst[2*i], dst[2*i+1] = mark(at+int64(i)), 0
 				}
 				return nil
-			}}, func(at int64) { last = at })
-		if err != nil || played.Frames != 21_000 || played.Unheard != 0 || last != 20_000 {
+			}}, func(_ int, at int64) { last = at })
+		if err != nil || played.Frames != 21_000 || played.Unheard != 0 || last != 19_999 {
 			t.Fatalf("%+v %v, last at %d", played, err, last)
 		}
 		for i := 240; i < len(heard)/2; i++ {

@@ -24,10 +24,21 @@ type Plan struct {
 	RoundTripKnown take.RoundTripKnown // "": typed, or assumed-zero when RoundTrip is 0
 	// TailSamples are recorded beyond To, so that the late input of the end is
 	// caught; never less than RoundTrip, at most To - From when passes loop.
-	TailSamples  int64
+	TailSamples int64
+	// Punch records a stretch of the plan alone; the zero Punch records all.
+	Punch        Punch
 	InputChannel int           // from 0
 	StallLimit   time.Duration // a device silent for longer has failed; 0: 3 s
 }
+
+// Punch is the stretch that is recorded while the plan runs: from In to Out,
+// and Handle samples more on either side, as far as the plan goes, so that a
+// comp has something to fade over. The take marks In to Out as its useful span.
+// The zero Punch is none.
+type Punch struct{ In, Out, Handle int64 }
+
+// none reports the zero Punch.
+func (p Punch) none() bool { return p == Punch{} }
 
 // Status is how a recording stands, some twenty times a second.
 type Status struct {
@@ -87,6 +98,7 @@ func RecordPasses(ctx context.Context, dev device.Device, p Plan, passes int, ne
 	}
 	span := p.To - p.From
 	r := recorder{plan: p, span: span, dev: dev, passes: passes, newTake: newTake}
+	r.skip, r.keepLen = p.kept()
 	length := int64(maxStreamFrames)
 	if passes > 0 {
 		length = span*int64(passes) + p.TailSamples
@@ -108,6 +120,7 @@ func RecordPasses(ctx context.Context, dev device.Device, p Plan, passes int, ne
 	if err := r.open(0); err != nil {
 		return nil, err
 	}
+	r.slip = func() device.Slip { return stream.clock.Slip }
 	out, err := stream.play(ctx)
 	for len(r.writing) > 0 {
 		r.finish(out, err)
@@ -134,6 +147,14 @@ func (p Plan) checked(dev device.Device, passes int) (Plan, error) {
 		}
 	}
 	p.TailSamples = max(p.TailSamples, p.RoundTrip)
+	if k := p.Punch; !k.none() {
+		switch {
+		case k.In < p.From || k.Out > p.To || k.Out <= k.In:
+			return p, fault.New(fault.Usage, "a punch from sample %d to %d does not lie in what is played, %d to %d", k.In, k.Out, p.From, p.To)
+		case k.Handle < 0 || k.Handle > int64(60*p.SampleRate):
+			return p, fault.New(fault.Usage, "a handle of %d samples is outside 0 to a minute", k.Handle)
+		}
+	}
 	switch {
 	case fm.SampleRate != p.SampleRate:
 		return p, rateFault(dev, p.SampleRate)
@@ -159,6 +180,17 @@ func (p Plan) checked(dev device.Device, passes int) (Plan, error) {
 	return p, nil
 }
 
+// kept is what a pass keeps: so many samples of the stream, after so many that
+// are left out.
+func (p Plan) kept() (skip, length int64) {
+	if p.Punch.none() {
+		return 0, p.To - p.From + p.TailSamples
+	}
+	first := max(p.Punch.In-p.Punch.Handle, p.From-p.RoundTrip)
+	skip = first - p.From + p.RoundTrip
+	return skip, min(p.Punch.Out+p.Punch.Handle-first, p.To-p.From+p.TailSamples-skip)
+}
+
 func rateFault(dev device.Device, rate int) error {
 	return fault.New(fault.Device, "%s runs at %d Hz, the score at %d", dev.Info(), dev.Format().SampleRate, rate).
 		Mended("set the device to %d Hz, or choose another", rate)
@@ -173,11 +205,22 @@ type recorder struct {
 	newTake func(int) (*take.Writer, error)
 	writing []passTake // being written, the oldest first; two while a tail rings
 	begun   int        // passes begun
+	skip    int64      // samples of a pass before its take begins
+	keepLen int64      // samples of a take
+	slip    func() device.Slip
+	late    []heardGap // what was not heard of late, for takes that begin after it was told
 	results []Result
 	err     error // of ending a take
 }
 
-// passTake is the take of one pass: its sample 0 is stream sample from.
+// heardGap is a span of the stream that the singer heard as silence.
+type heardGap struct{ at, frames int64 }
+
+// lateRoom is how many such spans are remembered.
+const lateRoom = 64
+
+// passTake is the take of one pass: its sample 0 is stream sample from. That of
+// the first pass is made before the stream gets there.
 type passTake struct {
 	pass   int
 	from   int64
@@ -192,7 +235,14 @@ func (r *recorder) open(pass int) error {
 	}
 	fm := r.dev.Format()
 	w.Describe(r.dev.Info().String(), fmt.Sprintf("input %d of %d", r.plan.InputChannel+1, fm.InChannels))
-	err = w.Place(r.plan.From-r.plan.RoundTrip, r.plan.RoundTrip, r.plan.RoundTripKnown)
+	start := r.plan.From - r.plan.RoundTrip + r.skip
+	if k := r.plan.Punch; !k.none() {
+		if err := w.SetUseful(k.In-start, k.Out-k.In); err != nil {
+			w.Finish()
+			return err
+		}
+	}
+	err = w.Place(start, r.plan.RoundTrip, r.plan.RoundTripKnown)
 	if rate := w.Info().SampleRate; err == nil && rate != r.plan.SampleRate {
 		err = fault.New(fault.Usage, "the take is of %d Hz, the plan of %d", rate, r.plan.SampleRate)
 	}
@@ -200,8 +250,12 @@ func (r *recorder) open(pass int) error {
 		w.Finish()
 		return err
 	}
-	r.writing = append(r.writing, passTake{pass, int64(pass) * r.span, w})
+	t := passTake{pass, int64(pass)*r.span + r.skip, w}
+	r.writing = append(r.writing, t)
 	r.begun = pass + 1
+	for _, g := range r.late {
+		r.noteUnheard(t, g)
+	}
 	return nil
 }
 
@@ -221,24 +275,29 @@ func (r *recorder) monitor(dst []float32, at int64) error {
 // keep writes captured samples to each take that covers them.
 func (r *recorder) keep(x []float32, at int64, lost bool) error {
 	for len(x) > 0 {
-		// Up to the next edge: where a pass begins or a tail ends.
-		next := int64(r.begun) * r.span
-		if r.passes > 0 && r.begun >= r.passes {
-			next = math.MaxInt64
-		}
-		if at == next {
+		edge := r.nextBegin()
+		if at == edge {
 			if err := r.open(r.begun); err != nil {
 				return err
 			}
 			continue
 		}
-		edge := min(next, r.writing[0].from+r.span+r.plan.TailSamples)
-		if at == edge {
-			r.finish(outcome{}, nil)
-			continue
+		if len(r.writing) > 0 {
+			oldest := r.writing[0]
+			end := oldest.from + r.keepLen
+			if at == end {
+				r.finish(outcome{}, nil)
+				continue
+			}
+			if edge = min(edge, end); at < oldest.from {
+				edge = min(edge, oldest.from)
+			}
 		}
 		n := min(int64(len(x)), edge-at)
 		for _, t := range r.writing {
+			if at < t.from {
+				continue
+			}
 			if err := t.writer.Append(x[:n]); err != nil {
 				return err
 			}
@@ -251,15 +310,34 @@ func (r *recorder) keep(x []float32, at int64, lost bool) error {
 	return nil
 }
 
-// unheard notes what the singer did not hear. Put out at stream sample at, it
-// would have come back RoundTrip later.
+// nextBegin is the stream sample at which the next take begins.
+func (r *recorder) nextBegin() int64 {
+	if r.passes > 0 && r.begun >= r.passes {
+		return math.MaxInt64
+	}
+	return int64(r.begun)*r.span + r.skip
+}
+
+// unheard notes what the singer did not hear, in the takes that are being
+// written and in those that begin soon.
 func (r *recorder) unheard(at, frames int64) {
+	g := heardGap{at, frames}
+	if len(r.late) == lateRoom {
+		r.late = append(r.late[:0], r.late[1:]...)
+	}
+	r.late = append(r.late, g)
 	for _, t := range r.writing {
-		begin := at + r.plan.RoundTrip - t.from
-		end := begin + frames
-		if begin = max(begin, 0); begin < end {
-			t.writer.AddUnheard(begin, end-begin)
-		}
+		r.noteUnheard(t, g)
+	}
+}
+
+// noteUnheard: put out at stream sample at, it would have come back RoundTrip
+// later.
+func (r *recorder) noteUnheard(t passTake, g heardGap) {
+	begin := g.at + r.plan.RoundTrip - t.from
+	end := min(begin+g.frames, r.keepLen)
+	if begin = max(begin, 0); begin < end {
+		t.writer.AddUnheard(begin, end-begin)
 	}
 }
 
@@ -268,7 +346,10 @@ func (r *recorder) finish(out outcome, why error) {
 	t := r.writing[0]
 	r.writing = r.writing[1:]
 	// A pass whose span is in is whole, whatever ended its tail.
-	whole := t.writer.Info().Frames >= r.span+r.plan.RoundTrip
+	whole := t.writer.Info().Frames >= r.wanted()
+	if s := r.slip(); s.Slipped {
+		t.writer.SetSlipped(s.Frames)
+	}
 	switch {
 	case whole:
 	case why != nil:
@@ -290,6 +371,14 @@ func (r *recorder) finish(out outcome, why error) {
 		Take: info, Frames: info.Frames, Start: info.Start, Dropouts: info.Dropouts, Unheard: info.Unheard,
 		Interrupted: out.cancelled && !whole,
 	})
+}
+
+// wanted is how many samples make a take whole.
+func (r *recorder) wanted() int64 {
+	if k := r.plan.Punch; !k.none() {
+		return k.Out - (r.plan.From - r.plan.RoundTrip + r.skip)
+	}
+	return r.span + r.plan.RoundTrip
 }
 
 // statusOf makes a Status for people.

@@ -51,6 +51,7 @@ type Virtual struct {
 	Microphone   []float32
 	MicrophoneAt int64
 	Source       func(dst []float32, at int64) // added to the input, called for each block
+	Listener     func(out []float32)           // hears each block's output, interleaved; it must not keep it
 
 	Faults    []Fault       // in order of At
 	Realtime  bool          // blocks come by the wall clock
@@ -285,6 +286,9 @@ func (r *virtualRun) block(n int, lost bool) {
 		out = nil
 	}
 	r.cb(out, in, n)
+	if r.v.Listener != nil {
+		r.v.Listener(out)
+	}
 	if r.fm.OutChannels > 0 {
 		for i := range n {
 			r.loop[(r.at+int64(i))%int64(len(r.loop))] = out[i*r.fm.OutChannels]

@@ -85,13 +85,13 @@ func (w *walker) sing(ctx context.Context) error {
 	w.res.RoundTrip = trip.Samples
 	w.step("latency", "round trip %d samples, as measured (it is %d)", trip.Samples, roomTrip)
 	place := func(q timecode.Ratio) int64 { return grid.SampleAt(q, s.SampleRate) }
-	_, from, to, err := job.SingSpan(s, job.ClickOptions{})
+	run, err := job.SingRun(s, job.SingOptions{})
 	if err != nil {
 		return err
 	}
 	for i, l := range example.Layers() {
 		w.o.Progress.Show(int64(i), int64(len(example.Layers())), "singing "+Slug(l.Name))
-		voice := example.Perform(l, place, s.Reference.Rate, s.SampleRate, from, to-from+int64(s.SampleRate))
+		voice := example.Perform(l, place, s.Reference.Rate, s.SampleRate, run.From, run.To-run.From+int64(s.SampleRate))
 		mic := &device.Virtual{Name: "example", SampleRate: s.SampleRate, Microphone: voice, MicrophoneAt: roomTrip}
 		sung, err := job.Sing(ctx, w.f, job.SingOptions{Layer: Slug(l.Name), Device: mic, RoundTrip: trip.Samples, RoundTripKnown: take.Measured})
 		if err != nil {
