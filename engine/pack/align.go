@@ -45,8 +45,6 @@ type Alignment struct {
 	Notes        []string
 }
 
-func (a Alignment) line(rate int) line { return line{a.Origin / float64(rate), a.Pace} }
-
 // chirpErrorMs is what a chirp in good air is off by, with its coder and filters.
 const chirpErrorMs = 0.5
 
@@ -197,9 +195,9 @@ func (w *search) byOne(marks []mark) (Alignment, error) {
 	a.Confidence = 0.8 * min(1, m.z/(2*leastMark)) * (1 - 0.5*min(1, rivalOf(marks, m)))
 	a.Notes = append(a.Notes, "the chirps at the "+missing+" were not heard")
 	anchor := pair{mean(ps, func(p pair) float64 { return p.sent }), mean(ps, func(p pair) float64 { return p.heard })}
-	if l, clicks, ok := w.paceByClick(anchor); ok {
+	if clicks, ok := w.paceByClick(anchor); ok {
 		notes := a.Notes
-		l, both := robust(append(clicks, ps...), l, false, toothAgree/3)
+		l, both := robust(append(clicks, ps...), false, toothAgree/3)
 		a = w.alignment(way, l, both)
 		a.Notes = append(notes, fmt.Sprintf("how fast the recorder counted is from the click that leaked in (%d clicks)", len(clicks)))
 		a.PaceKnown, a.Confidence = true, 0.9*min(1, m.z/(2*leastMark))
@@ -227,24 +225,25 @@ func mean(ps []pair, of func(pair) float64) float64 {
 	return sum / float64(len(ps))
 }
 
-// paceByClick turns the line about an anchor until the click fits.
-func (w *search) paceByClick(anchor pair) (line, []pair, bool) {
+// paceByClick turns the line about an anchor until the click fits, and gives the
+// clicks that do.
+func (w *search) paceByClick(anchor pair) ([]pair, bool) {
 	c, err := newComb(w.x, w.sent)
 	if err != nil || len(w.sent.Clicks) < leastTeeth {
-		return line{}, nil, false
+		return nil, false
 	}
 	// On any pace the origin lies within what the widest one moves it by.
 	reach := math.Abs(anchor.sent)*widestPace*1e-6 + 2*combSeconds
 	o := anchor.heard - anchor.sent
 	best, next := c.search(o-reach, o+reach)
 	if heard, _ := c.clear(best, next); !heard {
-		return line{}, nil, false
+		return nil, false
 	}
 	l, ps, ok := c.read(best.line)
 	if !ok || math.Abs(l.off(anchor)) > 0.003 {
-		return line{}, nil, false
+		return nil, false
 	}
-	return l, ps, true
+	return ps, true
 }
 
 // withoutChirps goes by the click, by the singing, or by both.

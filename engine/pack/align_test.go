@@ -138,6 +138,69 @@ func TestAlignSaysWhenSeveralBarsFit(t *testing.T) {
 	}
 }
 
+// A part that repeats itself fits at several places when there is nothing but
+// the singing: that is refused, too.
+func TestAlignSaysWhenThePartRepeats(t *testing.T) {
+	s, sung := song(t)
+	s.Notes, sung = nil, sung[:12]
+	for i := range sung {
+		sung[i].Start, sung[i].Length, sung[i].Key = int64(8+2*i)*testBeat, testBeat, 57+5*float64(i%2)
+		s.Notes = append(s.Notes, Note{Sample: sung[i].Start, Key: int(sung[i].Key)})
+	}
+	f := usual()
+	f.head, f.tail = false, false
+	rec, _, _ := f.record(t, s, sung)
+	if a, err := Align(rec, s); fault.KindOf(err) != fault.NotMet || !strings.Contains(err.Error(), "several places") {
+		t.Errorf("%+v, %v", a, err)
+	}
+}
+
+// A line is not moved by a few pairs that lie far off.
+func TestRobustLine(t *testing.T) {
+	want := line{3, 1 + 150e-6}
+	r := rand.New(rand.NewPCG(3, 4))
+	var ps []pair
+	for i := range 60 {
+		u := float64(i)
+		p := pair{u, want.at(u) + 1e-4*r.NormFloat64()}
+		if i%5 == 0 {
+			p.heard += 0.01 // an echo
+		}
+		ps = append(ps, p)
+	}
+	l, kept := robust(ps, false, 0.001)
+	if len(kept) != 48 || math.Abs(l.ppm()-150) > 3*1e6*paceError(l, kept) || math.Abs(l.at(30)-want.at(30)) > 1e-4 {
+		t.Errorf("%d kept, %.1f ppm, %.6f s off", len(kept), l.ppm(), l.at(30)-want.at(30))
+	}
+	if l, _ := robust(ps, true, 0.01); l.pace != 1 {
+		t.Errorf("a fixed pace became %v", l.pace)
+	}
+}
+
+// Somebody who taps along is not the click: the taps are heard, and agree on no
+// line.
+func TestCombIsNotTakenInByTapping(t *testing.T) {
+	s, _ := song(t)
+	r := rand.New(rand.NewPCG(6, 7))
+	for jitterMs, want := range map[float64]bool{0: true, 10: false} {
+		x := make([]float32, 50*earRate)
+		for _, c := range s.Clicks {
+			at := int((float64(c.Sample)/testRate + 5 + jitterMs/1000*(2*r.Float64()-1)) * earRate)
+			for i, v := range s.Shapes[c.Shape] {
+				x[at+i] += float32(0.1 * v)
+			}
+		}
+		c, err := newComb(x, s)
+		if err != nil {
+			t.Fatal(err)
+		}
+		l, ps, ok := c.read(line{5, 1})
+		if len(ps) < leastTeeth || ok != want || ok && math.Abs(l.origin-5) > 1e-4 {
+			t.Errorf("±%g ms: %v, %+v, %d heard", jitterMs, ok, l, len(ps))
+		}
+	}
+}
+
 // Of two tries in one file the last is taken.
 func TestAlignTakesTheLastTry(t *testing.T) {
 	s, sung := song(t)

@@ -165,7 +165,7 @@ func (c *comb) read(about line) (l line, ps []pair, ok bool) {
 		return l, nil, false
 	}
 	heard := len(ps)
-	l, ps = robust(ps, about, false, toothAgree/3)
+	l, ps = robust(ps, false, toothAgree/3)
 	agree := 0
 	for _, p := range ps {
 		if math.Abs(l.off(p)) <= toothAgree {

@@ -78,14 +78,15 @@ func (f friend) record(t testing.TB, s Sent, sung []singer.Note) (rec []float32,
 	l := s.Layout
 	from, to := l.Start()-testRate, l.Stop()+testRate
 	x := singer.Voice{Seed: 3, SampleRate: testRate, Breath: 0.1}.Sing(sung, from, to-from)
+	voice, chirps, noise := float32(dsp.DBToAmplitude(f.voice)), float32(dsp.DBToAmplitude(f.chirpDB-ChirpDB)), dsp.DBToAmplitude(f.noiseDB)
 	for i := range x {
-		x[i] *= float32(dsp.DBToAmplitude(f.voice))
+		x[i] *= voice
 	}
 	marks := make([]float32, len(x))
 	NewMarks(l).Add(marks, from)
 	for i, v := range marks {
 		if isHead := from+int64(i) < l.From; isHead && f.head || !isHead && f.tail {
-			x[i] += v * float32(dsp.DBToAmplitude(f.chirpDB-ChirpDB))
+			x[i] += v * chirps
 		}
 	}
 	if f.bleedDB > -200 {
@@ -97,8 +98,9 @@ func (f friend) record(t testing.TB, s Sent, sung []singer.Note) (rec []float32,
 		if err != nil {
 			t.Fatal(err)
 		}
+		const under = 0.0316 // 30 dB
 		for i, v := range b {
-			x[i] += v * float32(dsp.DBToAmplitude(-30))
+			x[i] += v * under
 		}
 	}
 	pace = 1 + f.ppm*1e-6
@@ -107,7 +109,7 @@ func (f friend) record(t testing.TB, s Sent, sung []singer.Note) (rec []float32,
 	rec = make([]float32, n)
 	r := rand.New(rand.NewPCG(1, 2))
 	for k := range rec {
-		rec[k] = cubic(x, (float64(k)-origin)/pace-float64(from)) + float32(dsp.DBToAmplitude(f.noiseDB)*r.NormFloat64())
+		rec[k] = cubic(x, (float64(k)-origin)/pace-float64(from)) + float32(noise*r.NormFloat64())
 	}
 	return rec, origin, pace
 }

@@ -1,6 +1,7 @@
 package pack
 
 import (
+	"cmp"
 	"math"
 	"slices"
 )
@@ -11,10 +12,9 @@ type pair struct{ sent, heard float64 }
 // line is the friend's clock: heard = origin + pace·sent, in seconds.
 type line struct{ origin, pace float64 }
 
-func (l line) at(sent float64) float64      { return l.origin + l.pace*sent }
-func (l line) ppm() float64                 { return 1e6 * (l.pace - 1) }
-func (l line) off(p pair) float64           { return p.heard - l.at(p.sent) }
-func (l line) sentAt(heard float64) float64 { return (heard - l.origin) / l.pace }
+func (l line) at(sent float64) float64 { return l.origin + l.pace*sent }
+func (l line) ppm() float64            { return 1e6 * (l.pace - 1) }
+func (l line) off(p pair) float64      { return p.heard - l.at(p.sent) }
 
 // fit is the line of least squares; with fixed the pace is 1.
 func fit(ps []pair, fixed bool) line {
@@ -38,11 +38,38 @@ func fit(ps []pair, fixed bool) line {
 	return l
 }
 
+// middle is a line that up to a quarter of stray pairs does not move: the
+// median of the paces between pairs half the way apart, and of what is left
+// (after Theil 1950 and Sen 1968).
+func middle(ps []pair, fixed bool) line {
+	l := line{pace: 1}
+	half := len(ps) / 2
+	if !fixed && half > 0 {
+		var paces []float64
+		for i, p := range ps[:len(ps)-half] {
+			if q := ps[i+half]; q.sent > p.sent {
+				paces = append(paces, (q.heard-p.heard)/(q.sent-p.sent))
+			}
+		}
+		if len(paces) > 0 {
+			l.pace = median(paces)
+		}
+	}
+	offs := make([]float64, len(ps))
+	for i, p := range ps {
+		offs[i] = l.off(p)
+	}
+	l.origin = median(offs)
+	return l
+}
+
 // robust fits a line and leaves out what lies beyond three times the usual
 // scatter (1.4826 of the median), at least `least` seconds, until that stays
-// the same. The pairs that are left come with it.
-func robust(ps []pair, start line, fixed bool, least float64) (line, []pair) {
-	l, kept := start, ps
+// the same. The pairs that are left come with it, in order.
+func robust(ps []pair, fixed bool, least float64) (line, []pair) {
+	ps = slices.Clone(ps)
+	slices.SortStableFunc(ps, func(a, b pair) int { return cmp.Compare(a.sent, b.sent) })
+	l, kept := middle(ps, fixed), ps
 	for range 8 {
 		offs := make([]float64, len(ps))
 		for i, p := range ps {

@@ -1,6 +1,7 @@
 package pack
 
 import (
+	"archive/zip"
 	"bytes"
 	"math"
 	"os"
@@ -158,6 +159,15 @@ func TestZipIsTheSameEachTime(t *testing.T) {
 	}
 	if !bytes.Equal(one.Bytes(), two.Bytes()) {
 		t.Error("two zips of the same files differ")
+	}
+	z, err := zip.NewReader(bytes.NewReader(one.Bytes()), int64(one.Len()))
+	if err != nil || len(z.File) != 2 || z.File[0].Name != "pack-alto/b.txt" {
+		t.Fatalf("%v, %+v", err, z)
+	}
+	for _, file := range z.File {
+		if !file.Modified.Equal(parcelTime) || file.Mode() != 0o644 {
+			t.Errorf("%s: %v, %v", file.Name, file.Modified, file.Mode())
+		}
 	}
 	if err := Zip(t.Context(), &two, dir, "x", []string{"none"}); fault.KindOf(err) != fault.Missing {
 		t.Errorf("a file that is gone: %v", err)

@@ -105,8 +105,8 @@ func alignSung(entries []entry, notes []Note, rate, recSeconds float64) sungFit 
 		return f
 	}
 	f.ok, f.fixed = true, true
-	f.line, f.pairs = robust(f.pairs, f.line, true, 0.005)
-	free, kept := robust(match(entries, notes, rate, f.line), f.line, false, 0.005)
+	f.line, f.pairs = robust(f.pairs, true, 0.005)
+	free, kept := robust(match(entries, notes, rate, f.line), false, 0.005)
 	if len(kept) >= 2*leastSung && math.Abs(free.ppm()) <= maxClockPPM && math.Abs(free.pace-1) > paceProof*paceError(free, kept) {
 		f.line, f.pairs, f.fixed = free, kept, false
 	}
