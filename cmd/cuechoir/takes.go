@@ -47,7 +47,7 @@ func (a *app) takesCmd() *cobra.Command {
 			return a.listTakes(given[0])
 		},
 	})
-	c.AddCommand(a.takesRateCmd(), a.takesNoteCmd(), a.takesNudgeCmd())
+	c.AddCommand(a.takesRateCmd(), a.takesNoteCmd(), a.takesNudgeCmd(), a.takesHealthCmd())
 	return c
 }
 

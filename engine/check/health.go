@@ -198,7 +198,7 @@ func (h *Health) tellRoom() {
 		h.tell(HealthHum, h.HumDB, -1, 0,
 			"the mains hum, at %.0f Hz and %.0f dBFS: keep cables away from power supplies, or run the laptop on its battery", h.HumHz, h.HumDB)
 	}
-	if h.NoiseDB > noiseFloorDB || h.NoiseDB > h.VoiceDB-noiseUnderVoiceDB && h.NoiseDB > deadVoiceDB {
+	if h.NoiseDB > noiseFloorDB || h.NoiseDB > h.VoiceDB-noiseUnderVoiceDB && h.VoiceDB >= quietVoiceDB {
 		h.tell(HealthNoise, h.NoiseDB, -1, 0,
 			"the room is loud: noise at %.0f dBFS, %.0f dB under the voice: close the windows, switch off fans, come closer to the microphone", h.NoiseDB, h.VoiceDB-h.NoiseDB)
 	}

@@ -160,7 +160,6 @@ func addHum(x []float32, hz, level float64) {
 	}
 }
 
-
 // addBleed adds the click, late by lag samples; a negative lag turns it upside
 // down as well.
 func addBleed(in *HealthInput, path float64, lag int) {

@@ -13,7 +13,7 @@ import (
 // the main lobe is ±4 Hz) give the hum; what is left over is the noise.
 // Known failure: a take without a pause of half a second has no room to hear.
 const (
-	quietSeconds    = 0.5
+	quietSeconds   = 0.5
 	roomUnderVoice = 15.0 // dB that a pause lies under the voice
 	roomOverFloor  = 6.0  // dB over the quietest tenth: a breath or a page turned is no room
 	humHarmonics   = 10
@@ -111,8 +111,8 @@ type spectrum struct {
 }
 
 // padding is how many times longer than the stretch the transform is: a tone
-// between bins is then read within 0.1 dB.
-const padding = 4
+// between bins is then read within 0.3 dB.
+const padding = 2
 
 func newSpectrum(n, sampleRate int) (*spectrum, error) {
 	size := 2
