@@ -214,7 +214,12 @@ func (a *app) sing(ctx context.Context, layer string, sf *singFlags) error {
 	if res.Take.ID == "" {
 		return err
 	}
-	if perr := a.printTakes(s, res, what, !o.Stretch.All()); perr != nil {
+	var sung []take.Info
+	for _, p := range res.Passes {
+		sung = append(sung, p.Take)
+	}
+	health := a.listenToTakes(ctx, f, sung, run.Clicks, o)
+	if perr := a.printTakes(s, res, health, what, !o.Stretch.All()); perr != nil {
 		return perr
 	}
 	return err
@@ -316,14 +321,14 @@ func (a *app) showSinging(s *score.Score, st track.Status, run job.Run) {
 	a.progress.show(st.At-run.From, run.To-run.From, fmt.Sprintf("%s  in %s  dropouts %d%s", where, peak, st.Dropouts, room))
 }
 
-func (a *app) printTakes(s *score.Score, res job.SingResult, what string, patch bool) error {
+func (a *app) printTakes(s *score.Score, res job.SingResult, health []job.TakeHealth, what string, patch bool) error {
 	t := res.Take
 	all := []take.Info{}
 	for _, p := range res.Passes {
 		all = append(all, p.Take)
 	}
 	done, err := a.printJSON(map[string]any{"take": t, "takes": all, "notes": append([]string{}, res.Notes...),
-		"device_slipped": res.Result.Slip.Slipped, "interrupted": res.Result.Interrupted})
+		"device_slipped": res.Result.Slip.Slipped, "interrupted": res.Result.Interrupted, "health": health})
 	if done {
 		return err
 	}
@@ -333,6 +338,7 @@ func (a *app) printTakes(s *score.Score, res job.SingResult, what string, patch 
 	for _, t := range all {
 		a.printTake(s, t)
 	}
+	a.tellHealth(s, health)
 	if patch {
 		a.say("It holds %s and a second on either side. To hear it alone: cuechoir takes use %s %s", what, t.Layer, t.ID)
 		return nil
@@ -350,8 +356,5 @@ func (a *app) printTake(s *score.Score, t take.Info) {
 	}
 	if t.Slipped != 0 {
 		a.note("the device lost its count by %d samples on the way: the take may be out of place; try a larger --period", t.Slipped)
-	}
-	if t.Peak >= 1 {
-		a.note("the input was too hot and is clipped: turn the microphone's gain down and sing it again")
 	}
 }
