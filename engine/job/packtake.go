@@ -71,7 +71,7 @@ func PackTake(ctx context.Context, f *score.Folder, o PackTakeOptions) (PackTake
 		return res, err
 	}
 	o.Progress.Show(0, 0, "looking for chirps, click and notes")
-	if res.Alignment, err = pack.Align(rec, sent); err != nil {
+	if res.Alignment, err = pack.Align(ctx, rec, sent); err != nil {
 		return res, named(err, o.File)
 	}
 	start, x, err := pack.Land(rec, res.Alignment, sheet.Layout)
@@ -130,26 +130,15 @@ func mapChanged(s *score.Score, sheet pack.Sheet) bool {
 
 // readRecording is the recording, mono, at the layout's rate.
 func readRecording(ctx context.Context, o PackTakeOptions, l pack.Layout) ([]float32, error) {
-	if err := readable(o.File); err != nil {
-		return nil, err
-	}
 	longest := l.Stop() - l.Start() + int64(packSlackSeconds*l.SampleRate)
-	r, err := audiofile.Open(o.File)
-	switch {
-	case fault.KindOf(err) == fault.Unsupported:
-		x, err := decodeSound(ctx, o.File, l.SampleRate, o.Engine, o.Progress)
-		if err == nil && int64(len(x)) > longest {
-			err = tooLong(o.File)
-		}
-		return x, err
-	case err != nil:
-		return nil, err
+	bound := int64(maxSoundFrames) // the decoder's files have no rate of their own here
+	if r, err := audiofile.Open(o.File); err == nil {
+		bound = longest * int64(r.Format().SampleRate) / int64(l.SampleRate)
+		r.Close()
 	}
-	rate := int64(r.Format().SampleRate)
-	r.Close()
-	x, _, err := audiofile.ReadMono(o.File, l.SampleRate, longest*rate/int64(l.SampleRate))
-	if fault.KindOf(err) == fault.OverLimit {
-		return nil, tooLong(o.File).Because(err)
+	x, err := anySound(ctx, o.File, l.SampleRate, bound, o.Engine, o.Progress)
+	if fault.KindOf(err) == fault.OverLimit || err == nil && int64(len(x)) > longest {
+		return nil, tooLong(o.File)
 	}
 	return x, err
 }

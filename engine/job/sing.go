@@ -29,7 +29,8 @@ type SingOptions struct {
 	PreRoll        PreRoll // what is heard before a stretch
 	Passes         int     // a take each, without a gap; 0: one; Endless: until stopped
 	Hear           Hear
-	MonitorGainDB  float64 // of all that is heard; at most 0
+	Through        track.Through // the voice itself in the headphones, off by itself
+	MonitorGainDB  float64       // of all that is heard; at most 0
 	Progress       func(track.Status)
 }
 
@@ -113,7 +114,7 @@ func Sing(ctx context.Context, f *score.Folder, o SingOptions) (res SingResult, 
 // singPlan is the transport's plan of a run, with what m plays in it.
 func singPlan(s *score.Score, o SingOptions, run Run, m *monitor) track.Plan {
 	p := track.Plan{
-		SampleRate: s.SampleRate, From: run.From, To: run.To, Monitor: m.Fill, MonitorGainDB: o.MonitorGainDB,
+		SampleRate: s.SampleRate, From: run.From, To: run.To, Monitor: m.Fill, MonitorGainDB: o.MonitorGainDB, Through: o.Through,
 		RoundTrip: o.RoundTrip, RoundTripKnown: o.RoundTripKnown,
 		TailSamples: o.RoundTrip + int64(tailSeconds*s.SampleRate), InputChannel: o.InputChannel,
 	}
@@ -130,13 +131,7 @@ func singPlan(s *score.Score, o SingOptions, run Run, m *monitor) track.Plan {
 // Several channels are heard as their mean. What is no plain sound file (a
 // phone's recording, a film) goes through the video decoder that engine names.
 func FileMicrophone(ctx context.Context, path string, sampleRate int, at, from int64, engine decoder.Engine, progress Progress) (device.Device, error) {
-	if err := readable(path); err != nil {
-		return nil, err
-	}
-	x, _, err := audiofile.ReadMono(path, sampleRate, maxSoundFrames)
-	if fault.KindOf(err) == fault.Unsupported {
-		x, err = decodeSound(ctx, path, sampleRate, engine, progress)
-	}
+	x, err := anySound(ctx, path, sampleRate, maxSoundFrames, engine, progress)
 	if err != nil {
 		return nil, err
 	}
@@ -145,6 +140,20 @@ func FileMicrophone(ctx context.Context, path string, sampleRate int, at, from i
 		v.Microphone, v.MicrophoneAt = x[min(-v.MicrophoneAt, int64(len(x))):], 0
 	}
 	return v, nil
+}
+
+// anySound is a file's sound, the mean of its channels at sampleRate; what is no
+// plain sound file goes through the video decoder. maxFrames bounds a sound
+// file's own frames.
+func anySound(ctx context.Context, path string, sampleRate int, maxFrames int64, engine decoder.Engine, progress Progress) ([]float32, error) {
+	if err := readable(path); err != nil {
+		return nil, err
+	}
+	x, _, err := audiofile.ReadMono(path, sampleRate, maxFrames)
+	if fault.KindOf(err) == fault.Unsupported {
+		return decodeSound(ctx, path, sampleRate, engine, progress)
+	}
+	return x, err
 }
 
 // decodeSound is the sound of whatever the video decoder reads.

@@ -1,6 +1,7 @@
 package pack
 
 import (
+	"context"
 	"fmt"
 	"math"
 
@@ -49,8 +50,9 @@ type Alignment struct {
 const chirpErrorMs = 0.5
 
 // Align finds where a recording belongs: rec is mono, at the layout's rate.
-// Errors: NotMet, with what was looked for and what to do.
-func Align(rec []float32, s Sent) (Alignment, error) {
+// Errors: NotMet, with
+// what was looked for and what to do; Interrupted.
+func Align(ctx context.Context, rec []float32, s Sent) (Alignment, error) {
 	if err := s.Layout.Validate(); err != nil {
 		return Alignment{}, err
 	}
@@ -61,6 +63,9 @@ func Align(rec []float32, s Sent) (Alignment, error) {
 	if err != nil {
 		return Alignment{}, err
 	}
+	if ctx.Err() != nil {
+		return Alignment{}, stopped(ctx)
+	}
 	heads, err := findMarks(x, Head)
 	if err != nil {
 		return Alignment{}, err
@@ -69,7 +74,7 @@ func Align(rec []float32, s Sent) (Alignment, error) {
 	if err != nil {
 		return Alignment{}, err
 	}
-	w := &search{rec: rec, x: x, sent: s, rate: float64(s.Layout.SampleRate)}
+	w := &search{ctx: ctx, rec: rec, x: x, sent: s, rate: float64(s.Layout.SampleRate)}
 	if a, ok := w.byPair(heads, tails); ok {
 		return a, nil
 	}
@@ -93,6 +98,7 @@ func Align(rec []float32, s Sent) (Alignment, error) {
 
 // search is what Align works with.
 type search struct {
+	ctx  context.Context
 	rec  []float32 // at the layout's rate
 	x    []float32 // at earRate
 	sent Sent
@@ -195,7 +201,11 @@ func (w *search) byOne(marks []mark) (Alignment, error) {
 	a.Confidence = 0.8 * min(1, m.z/(2*leastMark)) * (1 - 0.5*min(1, rivalOf(marks, m)))
 	a.Notes = append(a.Notes, "the chirps at the "+missing+" were not heard")
 	anchor := pair{mean(ps, func(p pair) float64 { return p.sent }), mean(ps, func(p pair) float64 { return p.heard })}
-	if clicks, ok := w.paceByClick(anchor); ok {
+	clicks, ok, err := w.paceByClick(anchor)
+	if err != nil {
+		return a, err
+	}
+	if ok {
 		notes := a.Notes
 		l, both := robust(append(clicks, ps...), false, toothAgree/3)
 		a = w.alignment(way, l, both)
@@ -227,23 +237,26 @@ func mean(ps []pair, of func(pair) float64) float64 {
 
 // paceByClick turns the line about an anchor until the click fits, and gives the
 // clicks that do.
-func (w *search) paceByClick(anchor pair) ([]pair, bool) {
+func (w *search) paceByClick(anchor pair) ([]pair, bool, error) {
 	c, err := newComb(w.x, w.sent)
-	if err != nil || len(w.sent.Clicks) < leastTeeth {
-		return nil, false
+	if err != nil {
+		return nil, false, err
 	}
 	// On any pace the origin lies within what the widest one moves it by.
 	reach := math.Abs(anchor.sent)*widestPace*1e-6 + 2*combSeconds
 	o := anchor.heard - anchor.sent
-	best, next := c.search(o-reach, o+reach)
+	best, next, err := c.search(w.ctx, o-reach, o+reach)
+	if err != nil {
+		return nil, false, err
+	}
 	if heard, _ := c.clear(best, next); !heard {
-		return nil, false
+		return nil, false, nil
 	}
 	l, ps, ok := c.read(best.line)
 	if !ok || math.Abs(l.off(anchor)) > 0.003 {
-		return nil, false
+		return nil, false, nil
 	}
-	return ps, true
+	return ps, true, nil
 }
 
 // withoutChirps goes by the click, by the singing, or by both.
@@ -253,10 +266,13 @@ func (w *search) withoutChirps() (Alignment, error) {
 		return Alignment{}, err
 	}
 	long := float64(len(w.x)) / earRate
-	best, next := c.search(-w.to(), long-w.from())
+	best, next, err := c.search(w.ctx, -w.to(), long-w.from())
+	if err != nil {
+		return Alignment{}, err
+	}
 	heard, alone := c.clear(best, next)
 	if heard && alone {
-		if a, ok := w.byClick(c, best.line, best.sum, next.sum); ok {
+		if a, ok := w.byClick(c, best.line, best.sum, next); ok {
 			return a, nil
 		}
 	}
@@ -271,8 +287,11 @@ func (w *search) withoutChirps() (Alignment, error) {
 	f := alignSung(entries, w.sent.Notes, w.rate, long)
 	if f.ok && f.alone && heard {
 		// The singing says which bar, the click where in it.
-		near, _ := c.search(f.origin-3*combApart, f.origin+3*combApart)
-		if ok, _ := c.clear(near, place{}); ok {
+		near, _, err := c.search(w.ctx, f.origin-3*combApart, f.origin+3*combApart)
+		if err != nil {
+			return Alignment{}, err
+		}
+		if ok, _ := c.clear(near, 0); ok {
 			if a, ok := w.byClick(c, near.line, near.sum, 0); ok {
 				a.Notes = append(a.Notes, "the click fits several bars; the notes say which")
 				return a, nil
@@ -324,4 +343,9 @@ func (w *search) refuse(click bool, f sungFit) error {
 	}
 	return fault.New(fault.NotMet, "%s: its place cannot be told", why).
 		Mended("is it the right file and layer? Ask for a recording with the earpiece at the microphone while the chirps sound, or place it by hand: cuechoir sing LAYER --input FILE --at POSITION")
+}
+
+// stopped says that somebody ended the search.
+func stopped(ctx context.Context) error {
+	return fault.New(fault.Interrupted, "placing the recording was stopped").Because(ctx.Err())
 }

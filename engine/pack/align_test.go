@@ -70,7 +70,7 @@ func TestAlign(t *testing.T) {
 			if c.then != nil {
 				rec = c.then(t, rec)
 			}
-			a, err := Align(rec, s)
+			a, err := Align(t.Context(), rec, s)
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -120,7 +120,7 @@ func TestAlignRefuses(t *testing.T) {
 		"speech":     {other.Sing(speech, 0, 30*testRate), "no chirps"},
 		"older pack": {wrong, "apart"},
 	} {
-		a, err := Align(c.rec, s)
+		a, err := Align(t.Context(), c.rec, s)
 		if fault.KindOf(err) != fault.NotMet || !strings.Contains(err.Error(), c.word) {
 			t.Errorf("%s: %+v, %v; want NotMet with %q", name, a, err, c.word)
 		}
@@ -135,7 +135,7 @@ func TestAlignSaysWhenSeveralBarsFit(t *testing.T) {
 	f := usual()
 	f.head, f.tail, f.before, f.endEarly, f.bleedDB = false, false, -17, 14, -50
 	rec, _, _ := f.record(t, s, nil)
-	if a, err := Align(rec, s); fault.KindOf(err) != fault.NotMet || !strings.Contains(err.Error(), "several places") {
+	if a, err := Align(t.Context(), rec, s); fault.KindOf(err) != fault.NotMet || !strings.Contains(err.Error(), "several places") {
 		t.Errorf("%+v, %v", a, err)
 	}
 }
@@ -153,7 +153,7 @@ func TestAlignSaysWhenThePartRepeats(t *testing.T) {
 	f := usual()
 	f.head, f.tail = false, false
 	rec, _, _ := f.record(t, s, sung)
-	if a, err := Align(rec, s); fault.KindOf(err) != fault.NotMet || !strings.Contains(err.Error(), "several places") {
+	if a, err := Align(t.Context(), rec, s); fault.KindOf(err) != fault.NotMet || !strings.Contains(err.Error(), "several places") {
 		t.Errorf("%+v, %v", a, err)
 	}
 }
@@ -210,7 +210,7 @@ func TestAlignTakesTheLastTry(t *testing.T) {
 	s, sung := song(t)
 	rec, origin, pace := usual().record(t, s, sung)
 	two := append(append([]float32{}, rec...), rec...)
-	a, err := Align(two, s)
+	a, err := Align(t.Context(), two, s)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -225,7 +225,7 @@ func TestLand(t *testing.T) {
 	f := usual()
 	f.ppm, f.noiseDB = 200, -90
 	rec, _, _ := f.record(t, s, sung)
-	a, err := Align(rec, s)
+	a, err := Align(t.Context(), rec, s)
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -1,6 +1,9 @@
 package pack
 
-import "math"
+import (
+	"context"
+	"math"
+)
 
 // Aim: the friend's clock from the click that leaked from the headphones, when
 // the chirps are not there, or at one end alone.
@@ -18,6 +21,7 @@ const (
 	paceStep     = 60   // ppm, or less for long music
 	paceBlur     = 0.01 // seconds by which neighbouring paces differ at most at the far end
 	leastTeeth   = 8
+	maxTeeth     = 1000  // in the search: a hostile map must not make it long
 	leastShare   = 0.6   // of the teeth that are heard: so many agree with the line, a quarter by chance
 	leastSignal  = 8.0   // standard deviations of the comb over chance
 	teethMargin  = 1.5   // teeth by which the next place must be worse
@@ -88,11 +92,11 @@ type place struct {
 	teeth int
 }
 
-// lay sums the teeth that fall into the recording; teeth holds the places of
-// the clicks in steps of combSeconds from the origin.
-func (c *comb) lay(teeth []int, origin int) (sum float64, count int) {
-	for i, t := range teeth {
-		p := c.pooled[c.clicks[i].Shape]
+// lay sums the teeth that fall into the recording; at holds their places in
+// steps of combSeconds from the origin.
+func (c *comb) lay(teeth []Click, at []int, origin int) (sum float64, count int) {
+	for i, t := range at {
+		p := c.pooled[teeth[i].Shape]
 		if k := origin + t; k >= 0 && k < len(p) {
 			sum += float64(p[k])
 			count++
@@ -101,50 +105,65 @@ func (c *comb) lay(teeth []int, origin int) (sum float64, count int) {
 	return sum, count
 }
 
-// search lays the comb at each origin of from to to (seconds).
-func (c *comb) search(from, to float64) (best, next place) {
-	var all []place
-	far := 0.0
-	for _, k := range c.clicks {
+// thinned are at most maxTeeth of the clicks.
+func (c *comb) thinned() []Click {
+	stride := (len(c.clicks) + maxTeeth - 1) / maxTeeth
+	if stride <= 1 {
+		return c.clicks
+	}
+	var out []Click
+	for i := 0; i < len(c.clicks); i += stride {
+		out = append(out, c.clicks[i])
+	}
+	return out
+}
+
+// search lays the comb at each origin of from to to (seconds), and gives the
+// best place and the sum of the next that is another. Errors: Interrupted.
+func (c *comb) search(ctx context.Context, from, to float64) (best place, next float64, err error) {
+	teeth, far := c.thinned(), 1.0
+	for _, k := range teeth {
 		far = max(far, math.Abs(float64(k.Sample)/c.rate))
 	}
-	step := min(paceStep, paceBlur/max(far, 1)*1e6)
+	step := min(paceStep, paceBlur/far*1e6)
 	steps := int(math.Ceil(widestPace / step))
+	first, last := int(math.Floor(from/combSeconds)), int(math.Ceil(to/combSeconds))
+	sums := make([]float64, max(0, last-first+1)) // the best of all paces
+	at := make([]int, len(teeth))
 	for n := -steps; n <= steps; n++ {
-		pace := 1 + float64(n)*step*1e-6
-		teeth := make([]int, len(c.clicks))
-		for i, k := range c.clicks {
-			teeth[i] = int(math.Round(pace * float64(k.Sample) / c.rate / combSeconds))
+		if ctx.Err() != nil {
+			return best, 0, stopped(ctx)
 		}
-		for o := int(math.Floor(from / combSeconds)); o <= int(math.Ceil(to/combSeconds)); o++ {
-			sum, count := c.lay(teeth, o)
-			p := place{line{(float64(o) + 0.5) * combSeconds, pace}, sum, count}
-			if p.teeth < leastTeeth || p.sum <= 0 {
+		pace := 1 + float64(n)*step*1e-6
+		for i, k := range teeth {
+			at[i] = int(math.Round(pace * float64(k.Sample) / c.rate / combSeconds))
+		}
+		for i := range sums {
+			sum, count := c.lay(teeth, at, first+i)
+			if count < leastTeeth {
 				continue
 			}
-			if p.sum > best.sum {
-				best = p
-			}
-			if p.sum > 0.5*best.sum {
-				all = append(all, p)
+			sums[i] = max(sums[i], sum)
+			if sum > best.sum {
+				best = place{line{(float64(first+i) + 0.5) * combSeconds, pace}, sum, count}
 			}
 		}
 	}
-	for _, p := range all {
-		if math.Abs(p.origin-best.origin) > combApart && p.sum > next.sum {
-			next = p
+	for i, sum := range sums {
+		if math.Abs((float64(first+i)+0.5)*combSeconds-best.origin) > combApart {
+			next = max(next, sum)
 		}
 	}
-	return best, next
+	return best, next, nil
 }
 
 // clear says whether a place stands out from chance, and from the next one.
-func (c *comb) clear(best, next place) (heard, alone bool) {
+func (c *comb) clear(best place, next float64) (heard, alone bool) {
 	if best.teeth < leastTeeth || c.spread == 0 {
 		return false, false
 	}
 	heard = best.sum >= leastSignal*c.spread*math.Sqrt(float64(best.teeth))
-	return heard, best.sum-next.sum >= teethMargin*best.sum/float64(best.teeth)
+	return heard, best.sum-next >= teethMargin*best.sum/float64(best.teeth)
 }
 
 // read fits a line to the teeth about a place.

@@ -18,6 +18,7 @@ const (
 	wiggleMs    = 1.0  // a chirp may lie so far from where its mark says
 	maxClockPPM = 500  // of a recorder; ±200 is already a bad one (common practice)
 	maxPeaks    = 4000 // a hostile file must not make the search long
+	maxMarks    = 50
 )
 
 // mark is the chirps of an end as they were found.
@@ -55,7 +56,7 @@ func findMarks(x []float32, e End) ([]mark, error) {
 	})
 	var out []mark
 	for _, m := range all {
-		if !slices.ContainsFunc(out, m.shares) {
+		if len(out) < maxMarks && !slices.ContainsFunc(out, m.shares) {
 			out = append(out, m)
 		}
 	}

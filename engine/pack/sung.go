@@ -2,7 +2,6 @@ package pack
 
 import (
 	"math"
-	"slices"
 
 	"cuechoir/engine/pitch"
 	"cuechoir/engine/timing"
@@ -84,15 +83,7 @@ type sungFit struct {
 
 // alignSung lays the sung entries on the notes.
 func alignSung(entries []entry, notes []Note, rate, recSeconds float64) sungFit {
-	var offs []float64
-	for _, e := range entries {
-		for _, n := range notes {
-			if e.fits(n.Key, n.Unpitched) {
-				offs = append(offs, e.at-float64(n.Sample)/rate)
-			}
-		}
-	}
-	best, next := vote(offs)
+	best, next := vote(entries, notes, rate)
 	f := sungFit{line: line{best.at, 1}, alone: next.votes <= sungMargin*best.votes}
 	inside := 0
 	for _, n := range notes {
@@ -104,8 +95,8 @@ func alignSung(entries []entry, notes []Note, rate, recSeconds float64) sungFit 
 	if len(f.pairs) < leastSung || float64(len(f.pairs)) < leastSungShare*float64(inside) {
 		return f
 	}
-	f.ok, f.fixed = true, true
 	f.line, f.pairs = robust(f.pairs, true, 0.005)
+	f.ok, f.fixed = len(f.pairs) >= leastSung, true
 	free, kept := robust(match(entries, notes, rate, f.line), false, 0.005)
 	if len(kept) >= 2*leastSung && math.Abs(free.ppm()) <= maxClockPPM && math.Abs(free.pace-1) > paceProof*paceError(free, kept) {
 		f.line, f.pairs, f.fixed = free, kept, false
@@ -147,18 +138,27 @@ func match(entries []entry, notes []Note, rate float64, l line) []pair {
 type ballot struct{ at, votes float64 }
 
 // vote finds the distance on which most agree, and the next that is another.
-func vote(offs []float64) (best, next ballot) {
-	if len(offs) == 0 {
+func vote(entries []entry, notes []Note, rate float64) (best, next ballot) {
+	low, high := math.Inf(1), math.Inf(-1) // of what an entry lies behind a note
+	for _, n := range notes {
+		low, high = min(low, -float64(n.Sample)/rate), max(high, -float64(n.Sample)/rate)
+	}
+	if len(entries) == 0 || len(notes) == 0 {
 		return best, next
 	}
-	low := slices.Min(offs)
-	high := slices.Max(offs)
-	count := make([]float64, int((high-low)/voteSeconds)+2*voteReach+1)
-	for _, o := range offs {
-		k := int((o-low)/voteSeconds) + voteReach
-		for d := -voteReach; d <= voteReach; d++ {
-			if i := k + d; i >= 0 && i < len(count) {
-				count[i] += 1 - math.Abs(float64(d))/(voteReach+1)
+	last := 0.0
+	for _, e := range entries {
+		last = max(last, e.at)
+	}
+	count := make([]float64, int((high+last-low)/voteSeconds)+2*voteReach+2)
+	for _, e := range entries {
+		for _, n := range notes {
+			if !e.fits(n.Key, n.Unpitched) {
+				continue
+			}
+			k := int((e.at-float64(n.Sample)/rate-low)/voteSeconds) + voteReach
+			for d := -voteReach; d <= voteReach; d++ {
+				count[k+d] += 1 - math.Abs(float64(d))/(voteReach+1)
 			}
 		}
 	}
