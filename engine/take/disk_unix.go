@@ -24,3 +24,9 @@ func lock(h *os.File) error {
 
 // syncFolder makes new names last.
 func syncFolder(d *os.File) error { return d.Sync() }
+
+// nameless says that the file was deleted: no folder names it (stat(2)).
+func (f diskFile) nameless() bool {
+	var st unix.Stat_t
+	return unix.Fstat(int(f.Fd()), &st) == nil && st.Nlink == 0
+}

@@ -218,9 +218,9 @@ func takeIDs(names []string) map[string]bool {
 	return ids
 }
 
-// isFull tells a full disk or an exhausted quota.
+// isFull tells a full disk, an exhausted quota or a file that may grow no further.
 func isFull(err error) bool {
-	return errors.Is(err, syscall.ENOSPC) || errors.Is(err, syscall.EDQUOT) || fault.KindOf(err) == fault.DiskFull
+	return errors.Is(err, syscall.ENOSPC) || errors.Is(err, syscall.EDQUOT) || errors.Is(err, syscall.EFBIG) || fault.KindOf(err) == fault.DiskFull
 }
 
 // diskFault names a failure to write for what it is.

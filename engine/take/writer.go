@@ -29,6 +29,7 @@ const (
 // Writer records one take. It is for one goroutine, which is not the audio
 // thread: it writes and syncs.
 type Writer struct {
+	dir    string // of the score
 	folder folder
 	close  func() error // of the folder
 	file   file
@@ -58,7 +59,7 @@ func Create(dir, layer string, info Info) (*Writer, error) {
 		f.Close()
 		return nil, err
 	}
-	w.close = f.Close
+	w.dir, w.close = dir, f.Close
 	return w, nil
 }
 
@@ -281,6 +282,9 @@ func (w *Writer) commit() error {
 	if err := w.file.Sync(); err != nil {
 		return diskFault(name, "the take could not be put on the disk", err)
 	}
+	if err := w.deleted(); err != nil {
+		return err
+	}
 	if w.syncs++; w.dirty || w.syncs >= syncsPerSecond {
 		if err := w.writeSidecar(); err != nil {
 			return err
@@ -330,9 +334,11 @@ func (w *Writer) Finish() (Info, error) {
 		return w.Info(), fault.New(fault.Usage, "the take has ended already")
 	}
 	w.closed = true
-	if w.close != nil {
-		defer w.close()
-	}
+	defer func() {
+		if w.close != nil {
+			w.close()
+		}
+	}()
 	if w.wav.Frames() == 0 {
 		w.file.Close()
 		w.folder.Remove(wavName(w.info.ID))
@@ -346,6 +352,12 @@ func (w *Writer) Finish() (Info, error) {
 	err := w.wav.Close()
 	if e := w.file.Sync(); err == nil && e != nil {
 		err = diskFault(name, "the take could not be put on the disk", e)
+	}
+	if gone := w.deleted(); gone != nil && err == nil {
+		if w.info.Stopped == "" {
+			w.info.Stopped = clip(gone.Error())
+		}
+		err = w.rescue()
 	}
 	if err == nil {
 		w.info.State = Whole

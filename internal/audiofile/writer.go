@@ -200,5 +200,9 @@ func writeFault(name string, err error) error {
 		return fault.New(fault.DiskFull, "no room left to write").In(name, "").Because(err).
 			Mended("make room; what is written so far is kept")
 	}
+	if errors.Is(err, syscall.EFBIG) {
+		return fault.New(fault.DiskFull, "the file may grow no further on this disk").In(name, "").Because(err).
+			Mended("use a disk that takes larger files (not FAT32), or lift the limit on file sizes; what is written so far is kept")
+	}
 	return fault.New(fault.Unexpected, "writing failed").In(name, "").Because(err)
 }
