@@ -10,6 +10,7 @@ import (
 	"context"
 	"io"
 	"math"
+	"path/filepath"
 	"time"
 
 	"cuechoir/engine/loudness"
@@ -87,6 +88,7 @@ func bounce(ctx context.Context, open Opener, o Options, d disk) (Result, error)
 	if err != nil {
 		return Result{}, err
 	}
+	sweep(filepath.Dir(o.Path), time.Now())
 	j := &job{ctx: ctx, open: open, o: o, out: newOutputs(d, o)}
 	res, err := j.run()
 	if err != nil {

@@ -56,6 +56,7 @@ type output struct {
 	index int
 	temp  file   // open
 	name  string // of the temporary file, "" when there is none
+	held  holding
 }
 
 type outputs struct {
@@ -127,11 +128,14 @@ func checkPath(path string) error {
 }
 
 func (q *outputs) create(out *output) (file, error) {
-	f, err := q.d.Create(filepath.Dir(out.path), ".bounce-*.part")
+	f, err := q.d.Create(filepath.Dir(out.path), partPattern)
 	if err != nil {
 		return nil, q.failed(out, "the file could not be made", err)
 	}
 	out.temp, out.name = f, f.Name()
+	// Some network disks know no locks: the file then counts as fresh while it
+	// is written.
+	out.held.Closer, _ = hold(out.name)
 	return f, nil
 }
 
@@ -164,6 +168,7 @@ func (q *outputs) publish() error {
 			return q.failed(out, "the file could not be given its name", err)
 		}
 		out.name = ""
+		out.held.release()
 	}
 	if err := q.d.SyncFolder(filepath.Dir(q.o.Path)); err != nil {
 		return q.failed(q.files[0], "the files are whole, but their names may not outlast a loss of power", err)
@@ -180,6 +185,7 @@ func (q *outputs) discard() {
 		if out.name != "" {
 			_ = q.d.Remove(out.name)
 		}
+		out.held.release()
 	}
 }
 
