@@ -144,13 +144,16 @@ func (pf *playFlags) options(f *score.Folder, s *score.Score) (o job.PlayOptions
 
 func (a *app) printPlayed(s *score.Score, res job.PlayResult, what, path string) error {
 	done, err := a.printJSON(map[string]any{"path": path, "what": what, "from_sample": res.From, "to_sample": res.To,
-		"samples": res.Played.Frames, "passes": res.Played.Passes, "unheard": res.Played.Unheard,
+		"samples": res.Played.Frames, "passes": res.Played.Passes, "unheard": res.Played.Unheard, "limited_samples": res.Played.Limited,
 		"interrupted": res.Played.Interrupted, "notes": append([]string{}, res.Notes...)})
 	if done {
 		return err
 	}
 	for _, n := range res.Notes {
 		a.note("%s", n)
+	}
+	if res.Played.Limited > 0 {
+		a.note("it was too loud for %s and the limiter turned it down: lower --volume or what is heard", seconds(res.Played.Limited, s.SampleRate))
 	}
 	if path != "" {
 		a.say("%s: %s, %s", path, what, seconds(res.Played.Frames, s.SampleRate))

@@ -64,6 +64,8 @@ type singFlags struct {
 	stretchFlags
 	preRoll string
 	passes  int
+	live    float64
+	hasLive bool
 }
 
 // stretchFlags choose a part of the timeline.
@@ -139,7 +141,7 @@ func (a *app) singCmd() *cobra.Command {
 			"  cuechoir sing alto --bars 12-13 --pre-roll 2bars --passes 3 --guide alto --hear bass:-12\n  cuechoir sing tenor --input from-a-friend.flac",
 		Args: args(cobra.ExactArgs(1)),
 		RunE: func(c *cobra.Command, given []string) error {
-			sf.hasLatency = c.Flags().Changed("latency")
+			sf.hasLatency, sf.hasLive = c.Flags().Changed("latency"), c.Flags().Changed("live")
 			return a.sing(c.Context(), given[0], &sf)
 		},
 	}
@@ -160,6 +162,7 @@ func (a *app) singCmd() *cobra.Command {
 	f.StringVar(&sf.bars, "bars", "", "sing these bars alone: 12-13, or 12")
 	f.StringVar(&sf.span, "span", "", "sing a shot or FROM..TO alone")
 	f.StringVar(&sf.preRoll, "pre-roll", "1bar", "what is heard before them: 2bars, or 3s; it begins on a bar line")
+	f.Float64Var(&sf.live, "live", -12, "hear yourself through the program, at this level in dB, at most 0 (default: off; it may howl, and comes late by the round trip)")
 	f.IntVar(&sf.passes, "passes", 1, "how often, a take each time; 0: until stopped")
 	f.Float64Var(&sf.volumeDB, "volume", -6, "of all in the headphones, in dB, at most 0; start low")
 	return c
@@ -197,6 +200,10 @@ func (a *app) sing(ctx context.Context, layer string, sf *singFlags) error {
 	}
 	if o.PreRoll, err = parsePreRoll(sf.preRoll); err != nil {
 		return err
+	}
+	if sf.hasLive {
+		o.Through = track.Through{On: true, GainDB: sf.live}
+		a.note("you hear yourself through the program: closed headphones only, volume low; feedback is muted when it is noticed")
 	}
 	if o.Passes, err = parsePasses(sf.passes); err != nil {
 		return err
@@ -314,6 +321,12 @@ func (a *app) showSinging(s *score.Score, st track.Status, run job.Run) {
 	if !math.IsInf(st.PeakDB, -1) {
 		peak = fmt.Sprintf("%.0f dBFS", st.PeakDB)
 	}
+	if st.LimiterDB < -0.1 {
+		peak += fmt.Sprintf("  limiter %.0f dB", st.LimiterDB)
+	}
+	if st.Muted {
+		peak += "  FEEDBACK: muted"
+	}
 	room := ""
 	if st.TimeLeftKnown && st.TimeLeft < 100*time.Hour {
 		room = fmt.Sprintf("  room for %s", st.TimeLeft.Round(time.Minute))
@@ -337,6 +350,12 @@ func (a *app) printTakes(s *score.Score, res job.SingResult, health []job.TakeHe
 	}
 	for _, t := range all {
 		a.printTake(s, t)
+	}
+	if at := res.Result.MutedAt; at > 0 {
+		a.note("feedback was noticed %s into the take's run, and your live voice muted: close the headphones, or leave --live away", seconds(at, t.SampleRate))
+	}
+	if res.Result.Limited > 0 {
+		a.note("the headphones were too loud for %s and the limiter turned them down: lower --volume or what is heard", seconds(res.Result.Limited, t.SampleRate))
 	}
 	a.tellHealth(s, health)
 	if patch {

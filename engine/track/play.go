@@ -27,6 +27,7 @@ type Played struct {
 	Frames      int64 // samples put out, of all passes
 	Passes      int   // that were played to their end
 	Unheard     int   // spans that came too late
+	Limited     int64 // frames, to the block, in which the limiter turned it down
 	Interrupted bool  // ctx ended it
 }
 
@@ -76,7 +77,7 @@ func Play(ctx context.Context, dev device.Device, p Playback, progress func(pass
 	}
 	out, err := r.play(ctx)
 	frames := min(out.frames, total)
-	return Played{Frames: frames, Passes: int(frames / span), Unheard: unheard, Interrupted: out.cancelled}, err
+	return Played{Frames: frames, Passes: int(frames / span), Unheard: unheard, Limited: out.limited, Interrupted: out.cancelled}, err
 }
 
 // looped gives the source's block for a place in the stream: span after span,

@@ -27,6 +27,7 @@ type Plan struct {
 	TailSamples int64
 	// Punch records a stretch of the plan alone; the zero Punch records all.
 	Punch        Punch
+	Through      Through       // the voice itself in the headphones
 	InputChannel int           // from 0
 	StallLimit   time.Duration // a device silent for longer has failed; 0: 3 s
 }
@@ -36,6 +37,22 @@ type Plan struct {
 // comp has something to fade over. The take marks In to Out as its useful span.
 // The zero Punch is none.
 type Punch struct{ In, Out, Handle int64 }
+
+// Through is the input heard live in the output, which is off by itself: where
+// loudspeakers or open headphones leak into the microphone it howls. A howl is
+// noticed and muted, and the take goes on.
+type Through struct {
+	On     bool
+	GainDB float64 // at most 0
+}
+
+// gain is that of the stream, linear; 0 when it is off.
+func (t Through) gain() float32 {
+	if !t.On {
+		return 0
+	}
+	return float32(math.Pow(10, t.GainDB/20))
+}
 
 // none reports the zero Punch.
 func (p Punch) none() bool { return p == Punch{} }
@@ -47,6 +64,8 @@ type Status struct {
 	PeakDB        float64 // largest input since the last Status, dBFS; -Inf for silence
 	Dropouts      int     // spans of input lost so far
 	Unheard       int     // spans of monitor that came too late
+	LimiterDB     float64 // how far the limiter turned the output down since the last Status, at most 0
+	Muted         bool    // feedback was noticed: the live input is out of the output
 	TimeLeft      time.Duration
 	TimeLeftKnown bool
 }
@@ -61,6 +80,10 @@ type Result struct {
 	Interrupted  bool        // ctx ended it
 	Slip         device.Slip // the device's count left the wall clock
 	LargestBlock int64
+	Limited      int64 // frames, to the block, in which the limiter turned the output down
+	// MutedAt is the stream frame at which feedback was noticed and the live
+	// input taken out of the output; 0: never.
+	MutedAt int64
 }
 
 // Record plays the plan's monitor and records the input into w, from From to
@@ -105,7 +128,7 @@ func RecordPasses(ctx context.Context, dev device.Device, p Plan, passes int, ne
 	}
 	stream := &run{
 		dev: dev, input: p.InputChannel, length: length, width: 1,
-		monitor: r.monitor, monitorLen: length - p.TailSamples, gainDB: p.MonitorGainDB, stallLimit: p.StallLimit,
+		monitor: r.monitor, monitorLen: length - p.TailSamples, gainDB: p.MonitorGainDB, through: p.Through, stallLimit: p.StallLimit,
 		lastWord: min(p.RoundTrip, int64(p.SampleRate)) + int64(fadeSeconds*float64(p.SampleRate)),
 		drain:    r.keep, unheard: r.unheard,
 	}
@@ -126,7 +149,8 @@ func RecordPasses(ctx context.Context, dev device.Device, p Plan, passes int, ne
 		r.finish(out, err)
 	}
 	for i := range r.results {
-		r.results[i].Slip, r.results[i].LargestBlock = out.slip, out.largest
+		res := &r.results[i]
+		res.Slip, res.LargestBlock, res.Limited, res.MutedAt = out.slip, out.largest, out.limited, out.howledAt
 	}
 	if err == nil {
 		err = r.err
@@ -174,6 +198,8 @@ func (p Plan) checked(dev device.Device, passes int) (Plan, error) {
 	case p.InputChannel < 0 || p.InputChannel >= fm.InChannels:
 		return p, fault.New(fault.Usage, "there is no input %d: %s has %d", p.InputChannel+1, dev.Info(), fm.InChannels).
 			Mended("choose an input from 1 to %d", fm.InChannels)
+	case p.Through.On && !(p.Through.GainDB <= 0):
+		return p, fault.New(fault.Usage, "a level of %+.1f dB for the voice itself is too loud", p.Through.GainDB).Mended("use 0 or less, and start low")
 	case math.IsNaN(p.MonitorGainDB) || p.MonitorGainDB > 40:
 		return p, fault.New(fault.Usage, "a monitor gain of %v dB is out of range", p.MonitorGainDB).Mended("at most 40 dB")
 	}
@@ -390,6 +416,7 @@ func (r *recorder) statusOf(s streamStatus) Status {
 	st := Status{
 		At: r.plan.From + s.at - pass*r.span, Pass: int(pass),
 		PeakDB: 20 * math.Log10(float64(s.peak)), Dropouts: int(s.overruns), Unheard: int(s.underruns),
+		LimiterDB: 20 * math.Log10(float64(s.limiter)), Muted: s.muted,
 	}
 	if len(r.writing) > 0 {
 		st.TimeLeft, st.TimeLeftKnown = r.writing[len(r.writing)-1].writer.Room()

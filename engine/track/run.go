@@ -49,6 +49,7 @@ type run struct {
 	monitor    func(dst []float32, at int64) error
 	monitorLen int64
 	gainDB     float64
+	through    Through
 	stallLimit time.Duration
 	lastWord   int64 // frames still captured after a cancel: they are on their way
 	drain      func(x []float32, at int64, lost bool) error
@@ -57,6 +58,9 @@ type run struct {
 
 	stream   *rt.Stream
 	clock    device.SlipClock
+	howl     *howlGuard // nil when the input is not heard live
+	howledAt int64      // stream frame at which feedback was muted; 0: never
+	limited  int64      // limiter's count at the last look
 	fed      feedState
 	drainErr error // once drain has failed nothing more is given to it
 }
@@ -75,6 +79,8 @@ type streamStatus struct {
 	peak      float32
 	underruns int64
 	overruns  int64
+	limiter   float32 // lowest gain of the limiter, linear
+	muted     bool    // feedback was noticed
 }
 
 // outcome is how a stream ended.
@@ -83,6 +89,8 @@ type outcome struct {
 	frames    int64 // captured, or played without input
 	slip      device.Slip
 	largest   int64
+	limited   int64 // frames, to the block
+	howledAt  int64
 }
 
 // play runs the stream from start to end. The device is stopped when it
@@ -93,8 +101,11 @@ func (r *run) play(ctx context.Context) (outcome, error) {
 		OutChannels: fm.OutChannels, InChannels: fm.InChannels, InputChannel: r.input,
 		MonitorChannels: r.width, MonitorFrames: r.monitorLen,
 		MonitorAhead: max(monitorAhead, 4*fm.PeriodFrames), CaptureAhead: max(captureAhead, 4*fm.PeriodFrames),
-		FadeFrames: int(fadeSeconds * float64(fm.SampleRate)),
+		FadeFrames: int(fadeSeconds * float64(fm.SampleRate)), SampleRate: fm.SampleRate, Through: r.through.gain(),
 	})
+	if r.through.On {
+		r.howl = newHowlGuard(fm.SampleRate)
+	}
 	r.clock.PeriodFrames = fm.PeriodFrames
 	if device.WallClock(r.dev) {
 		r.clock.SampleRate = float64(fm.SampleRate)
@@ -123,7 +134,8 @@ func (r *run) play(ctx context.Context) (outcome, error) {
 	if err == nil {
 		err = stopErr
 	}
-	out := outcome{cancelled: cancelled, frames: r.stream.Captured(), slip: r.clock.Slip, largest: r.stream.LargestBlock()}
+	out := outcome{cancelled: cancelled, frames: r.stream.Captured(), slip: r.clock.Slip, largest: r.stream.LargestBlock(),
+		limited: r.stream.Limited(), howledAt: r.howledAt}
 	if fm.InChannels == 0 {
 		out.frames = min(r.stream.Frames(), r.length)
 	}
@@ -175,7 +187,9 @@ func (r *run) loop(ctx context.Context) (cancelled bool, err error) {
 			}
 			return cancelled, err
 		}
-		idle.wait()
+		if err := idle.rest(); err != nil && device.WallClock(r.dev) && !cancelled {
+			return cancelled, err
+		}
 	}
 	return cancelled, nil
 }
@@ -197,8 +211,22 @@ func (r *run) drainSome(buf []float32, until int64) (int, error) {
 	if n == 0 {
 		return 0, nil
 	}
+	r.listen(buf[:n], at)
 	r.drainErr = r.drain(buf[:n], at, lost)
 	return n, r.drainErr
+}
+
+// listen looks for feedback, and takes the live input out when there is some.
+func (r *run) listen(x []float32, at int64) {
+	if r.howl == nil {
+		return
+	}
+	limited := r.stream.Limited()
+	if r.howl.hear(x, limited > r.limited) {
+		r.stream.Mute()
+		r.howledAt = at + int64(len(x))
+	}
+	r.limited = limited
 }
 
 func (r *run) hearGaps() {
@@ -235,7 +263,8 @@ func (r *run) tell(frames int64) {
 		return
 	}
 	underruns, _, overruns, _ := r.stream.Counts()
-	r.status(streamStatus{at: frames, peak: r.stream.InputPeak(), underruns: underruns, overruns: overruns})
+	r.status(streamStatus{at: frames, peak: r.stream.InputPeak(), underruns: underruns, overruns: overruns,
+		limiter: r.stream.LimiterGain(), muted: r.howledAt > 0})
 }
 
 // ready is the gate of a stepped device: nothing is late.

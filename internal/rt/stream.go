@@ -16,8 +16,8 @@ import (
 	"cuechoir/internal/ring"
 )
 
-// Ceiling is the hard limit of the output, linear: -1 dBFS, so that nothing
-// that goes wrong upstream reaches the headphones at full scale.
+// Ceiling is the limit of the output, linear: -1 dBFS, so that nothing that
+// goes wrong upstream reaches the headphones at full scale.
 const Ceiling = 0.8912509381337456 // 10^(-1/20)
 
 // chunkFrames bounds the scratch space: a callback of any size is worked off
@@ -33,7 +33,11 @@ type Config struct {
 	MonitorFrames   int64 // length of what is heard; silence after it
 	MonitorAhead    int   // room of the monitor ring in frames
 	CaptureAhead    int   // room of the capture ring in frames
-	FadeFrames      int   // fade in at the start, after a gap, and out at Stop; 0: 240
+	SampleRate      int   // Hz, for the limiter's times; 0: 48000
+	// Through is the gain, linear and at most 1, at which the captured input is
+	// heard live; 0: not at all.
+	Through    float32
+	FadeFrames int // fade in at the start, after a gap, and out at Stop; 0: 240
 }
 
 // Stream is one run of a device from its first callback to its last.
@@ -52,6 +56,8 @@ type Stream struct {
 	stopping atomic.Bool
 	silent   atomic.Bool // the fade out after Stop has ended
 
+	muted atomic.Bool // no live input any more
+
 	missed gapQueue // output the feeder was late for
 	lost   gapQueue // input that nobody kept
 
@@ -60,6 +66,8 @@ type Stream struct {
 	late    int64 // monitor samples still to come for a time that is over
 	gain    float32
 	step    float32
+	through float32 // gain of the live input now
+	limit   limiter
 	scratch [2 * chunkFrames]float32
 
 	// The reader's own.
@@ -76,12 +84,18 @@ func New(c Config) *Stream {
 	if c.FadeFrames <= 0 {
 		c.FadeFrames = 240
 	}
-	return &Stream{
+	if !(c.Through > 0) || c.InChannels == 0 {
+		c.Through = 0
+	}
+	c.Through = min(c.Through, 1)
+	s := &Stream{
 		cfg:     c,
 		monitor: ring.New(max(c.MonitorAhead, 1) * c.MonitorChannels),
 		capture: ring.New(max(c.CaptureAhead, 1)),
 		step:    1 / float32(c.FadeFrames),
 	}
+	s.limit.init(c.SampleRate)
+	return s
 }
 
 // Callback does one block: frames frames of interleaved output and input.
@@ -89,7 +103,7 @@ func New(c Config) *Stream {
 // these frames.
 func (s *Stream) Callback(out, in []float32, frames int) {
 	if s.cfg.OutChannels > 0 {
-		s.play(out, frames)
+		s.play(out, in, frames)
 	}
 	if s.cfg.InChannels > 0 {
 		s.keep(in, frames)
@@ -102,14 +116,17 @@ func (s *Stream) Callback(out, in []float32, frames int) {
 	}
 }
 
-// play fills out from the monitor ring.
-func (s *Stream) play(out []float32, frames int) {
+// play fills out from the monitor ring, and from in when it is heard live.
+func (s *Stream) play(out, in []float32, frames int) {
 	channels := s.cfg.OutChannels
 	frames = min(frames, len(out)/channels)
 	peak := float32(0)
 	for done := 0; done < frames; {
 		n := min(chunkFrames, frames-done)
 		s.popMonitor(s.at+int64(done), n)
+		if s.cfg.Through > 0 {
+			s.addThrough(in, done, n)
+		}
 		block := out[done*channels : (done+n)*channels]
 		if s.cfg.MonitorChannels == 2 {
 			peak = max(peak, s.spreadStereo(block, channels, n))
@@ -119,6 +136,7 @@ func (s *Stream) play(out []float32, frames int) {
 		done += n
 	}
 	raise(&s.outPeak, peak)
+	s.limit.publish(frames)
 	if s.stopping.Load() && s.gain == 0 {
 		s.silent.Store(true)
 	}
@@ -151,6 +169,26 @@ func (s *Stream) popMonitor(at int64, n int) {
 	}
 }
 
+// addThrough adds the live input of n frames, from frame from of the block on.
+func (s *Stream) addThrough(in []float32, from, n int) {
+	width, channels, target := s.cfg.MonitorChannels, s.cfg.InChannels, s.cfg.Through
+	if s.muted.Load() {
+		target = 0
+	}
+	n = min(n, len(in)/channels-from)
+	for i := range n {
+		if s.through < target {
+			s.through = min(s.through+s.step, target)
+		} else if s.through > target {
+			s.through = max(s.through-s.step, target)
+		}
+		v := s.through * in[(from+i)*channels+s.cfg.InputChannel]
+		for c := range width {
+			s.scratch[i*width+c] += v
+		}
+	}
+}
+
 // nextGain moves the fade by one frame.
 func (s *Stream) nextGain(target float32) float32 {
 	if s.gain < target {
@@ -172,7 +210,8 @@ func (s *Stream) target() float32 {
 func (s *Stream) spreadMono(block []float32, channels, n int) (peak float32) {
 	target := s.target()
 	for i := range n {
-		v := safe(s.scratch[i] * s.nextGain(target))
+		v := finite(s.scratch[i] * s.nextGain(target))
+		v = safe(v * s.limit.next(abs(v)))
 		peak = max(peak, abs(v))
 		frame := block[i*channels : (i+1)*channels]
 		for c := range frame {
@@ -188,7 +227,9 @@ func (s *Stream) spreadStereo(block []float32, channels, n int) (peak float32) {
 	target := s.target()
 	for i := range n {
 		gain := s.nextGain(target)
-		left, right := safe(s.scratch[2*i]*gain), safe(s.scratch[2*i+1]*gain)
+		left, right := finite(s.scratch[2*i]*gain), finite(s.scratch[2*i+1]*gain)
+		gain = s.limit.next(max(abs(left), abs(right)))
+		left, right = safe(left*gain), safe(right*gain)
 		peak = max(peak, abs(left), abs(right))
 		frame := block[i*channels : (i+1)*channels]
 		clear(frame)
@@ -229,12 +270,18 @@ func (s *Stream) keep(in []float32, frames int) {
 	s.lost.grow(s.at+int64(have), int64(frames-have))
 }
 
-// safe is the last gate before the loudspeaker: NaN becomes silence, and
-// nothing passes the ceiling.
+// finite makes silence of what is no sound: NaN and infinity.
+func finite(v float32) float32 {
+	if v-v != 0 {
+		return 0
+	}
+	return v
+}
+
+// safe is the last gate before the loudspeaker, behind the limiter: nothing
+// passes the ceiling, whatever the rounding.
 func safe(v float32) float32 {
 	switch {
-	case v != v:
-		return 0
 	case v > Ceiling:
 		return Ceiling
 	case v < -Ceiling:
