@@ -215,6 +215,18 @@ func (w *search) byOne(marks []mark) (Alignment, error) {
 		return a, nil
 	}
 	long := max(math.Abs(w.from()-anchor.sent), math.Abs(w.to()-anchor.sent))
+	pace, give, n, err := w.paceBySinging(about)
+	if err != nil {
+		return a, err
+	}
+	if n > 0 {
+		notes, sure := a.Notes, a.Confidence
+		a = w.alignment(way, line{anchor.heard - pace*anchor.sent, pace}, ps)
+		a.PaceKnown, a.Confidence = true, sure
+		a.WithinMs = chirpErrorMs + 1000*long*2*give
+		a.Notes = append(notes, fmt.Sprintf("how fast the recorder counted is from the singing against the part (%d notes)", n))
+		return a, nil
+	}
 	a.WithinMs = chirpErrorMs + 1000*long*usualPPM*1e-6
 	a.Notes = append(a.Notes, fmt.Sprintf("how fast the recorder counted is not known: at the other end it may be off by %.0f ms", a.WithinMs))
 	return a, nil
@@ -259,6 +271,36 @@ func (w *search) paceByClick(anchor pair) ([]pair, bool, error) {
 	return ps, true, nil
 }
 
+// paceBySinging is the pace at which the notes were sung about a line, its
+// standard error, and how many notes say so; none when it is not plainly another
+// than 1, as it will be with most singers.
+func (w *search) paceBySinging(about line) (pace, give float64, notes int, err error) {
+	entries, err := w.entries()
+	if err != nil {
+		return 1, 0, 0, err
+	}
+	l, ps := robust(match(entries, w.sent.Notes, w.rate, about), false, sungAgree)
+	if len(ps) < 2*leastSung || math.Abs(l.ppm()) > maxClockPPM {
+		return 1, 0, 0, nil
+	}
+	if give = paceError(l, ps); math.Abs(l.pace-1) <= paceProof*give {
+		return 1, 0, 0, nil
+	}
+	return l.pace, give, len(ps), nil
+}
+
+// entries are what is sung in the recording, of the kinds that the part has.
+func (w *search) entries() ([]entry, error) {
+	if w.ctx.Err() != nil {
+		return nil, stopped(w.ctx)
+	}
+	pitched, unpitched := false, false
+	for _, n := range w.sent.Notes {
+		pitched, unpitched = pitched || !n.Unpitched, unpitched || n.Unpitched
+	}
+	return entriesOf(w.rec, w.sent.Layout.SampleRate, pitched, unpitched)
+}
+
 // withoutChirps goes by the click, by the singing, or by both.
 func (w *search) withoutChirps() (Alignment, error) {
 	c, err := newComb(w.x, w.sent)
@@ -276,11 +318,7 @@ func (w *search) withoutChirps() (Alignment, error) {
 			return a, nil
 		}
 	}
-	pitched, unpitched := false, false
-	for _, n := range w.sent.Notes {
-		pitched, unpitched = pitched || !n.Unpitched, unpitched || n.Unpitched
-	}
-	entries, err := entriesOf(w.rec, w.sent.Layout.SampleRate, pitched, unpitched)
+	entries, err := w.entries()
 	if err != nil {
 		return Alignment{}, err
 	}

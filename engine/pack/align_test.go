@@ -47,6 +47,7 @@ func conditions() []condition {
 		{"started late, click leaks, +200 ppm", func(f *friend) { f.before, f.ppm, f.bleedDB = -20, 200, -50 }, nil, ByTail},
 		{"cut at the tail, click leaks, -200 ppm", func(f *friend) { f.endEarly, f.ppm, f.bleedDB = 11, -200, -50 }, nil, ByHead},
 		{"started late, true clock", func(f *friend) { f.before = -20 }, nil, ByTail},
+		{"cut at the tail, no click, -200 ppm", func(f *friend) { f.endEarly, f.ppm = 11, -200 }, nil, ByHead},
 		{"no chirps, click leaks, +200 ppm", func(f *friend) { f.head, f.tail, f.ppm, f.bleedDB = false, false, 200, -50 }, nil, ByClick},
 		{"no chirps, cut at both ends, click leaks", func(f *friend) {
 			f.head, f.tail, f.before, f.endEarly, f.bleedDB = false, false, -17, 14, -50

@@ -24,8 +24,9 @@ const (
 	leastSung      = 6
 	leastSungShare = 0.5 // of the notes that fall into the recording
 	sungMargin     = 0.75
-	entryReach     = 0.15 // seconds
-	paceProof      = 3.0  // standard errors by which a pace must differ from 1
+	entryReach     = 0.15  // seconds
+	sungAgree      = 0.005 // seconds off the line that no entry is left out for
+	paceProof      = 3.0   // standard errors by which a pace must differ from 1
 )
 
 // Note is a note of the part that was sent.
@@ -95,9 +96,9 @@ func alignSung(entries []entry, notes []Note, rate, recSeconds float64) sungFit 
 	if len(f.pairs) < leastSung || float64(len(f.pairs)) < leastSungShare*float64(inside) {
 		return f
 	}
-	f.line, f.pairs = robust(f.pairs, true, 0.005)
+	f.line, f.pairs = robust(f.pairs, true, sungAgree)
 	f.ok, f.fixed = len(f.pairs) >= leastSung, true
-	free, kept := robust(match(entries, notes, rate, f.line), false, 0.005)
+	free, kept := robust(match(entries, notes, rate, f.line), false, sungAgree)
 	if len(kept) >= 2*leastSung && math.Abs(free.ppm()) <= maxClockPPM && math.Abs(free.pace-1) > paceProof*paceError(free, kept) {
 		f.line, f.pairs, f.fixed = free, kept, false
 	}
