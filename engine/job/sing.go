@@ -29,7 +29,8 @@ type SingOptions struct {
 	PreRoll        PreRoll // what is heard before a stretch
 	Passes         int     // a take each, without a gap; 0: one; Endless: until stopped
 	Hear           Hear
-	MonitorGainDB  float64 // of all that is heard; at most 0
+	Through        track.Through // the voice itself in the headphones, off by itself
+	MonitorGainDB  float64       // of all that is heard; at most 0
 	Progress       func(track.Status)
 }
 
@@ -113,7 +114,7 @@ func Sing(ctx context.Context, f *score.Folder, o SingOptions) (res SingResult, 
 // singPlan is the transport's plan of a run, with what m plays in it.
 func singPlan(s *score.Score, o SingOptions, run Run, m *monitor) track.Plan {
 	p := track.Plan{
-		SampleRate: s.SampleRate, From: run.From, To: run.To, Monitor: m.Fill, MonitorGainDB: o.MonitorGainDB,
+		SampleRate: s.SampleRate, From: run.From, To: run.To, Monitor: m.Fill, MonitorGainDB: o.MonitorGainDB, Through: o.Through,
 		RoundTrip: o.RoundTrip, RoundTripKnown: o.RoundTripKnown,
 		TailSamples: o.RoundTrip + int64(tailSeconds*s.SampleRate), InputChannel: o.InputChannel,
 	}
