@@ -1,0 +1,134 @@
+//go:build unix
+
+package track
+
+import (
+	"bytes"
+	"context"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+
+	"cuechoir/engine/take"
+	"cuechoir/internal/device"
+	"cuechoir/internal/fault"
+)
+
+// A laptop that sleeps in the middle of a take, which is a program that is
+// stopped and goes on later: the take ends there, whole, and the reason is
+// told with what to do.
+func TestSleepEndsTheTake(t *testing.T) {
+	dir := t.TempDir()
+	child := exec.Command(os.Args[0])
+	child.Env = append(os.Environ(), killFolder+"="+dir)
+	var said bytes.Buffer
+	child.Stdout = &said
+	if err := child.Start(); err != nil {
+		t.Fatal(err)
+	}
+	defer child.Process.Kill()
+	wav := filepath.Join(dir, "takes", "a", "001.wav")
+	for begin := time.Now(); ; time.Sleep(10 * time.Millisecond) {
+		if st, err := os.Stat(wav); err == nil && st.Size() > 3*24_000 {
+			break
+		}
+		if time.Since(begin) > 20*time.Second {
+			t.Fatal("the child does not record")
+		}
+	}
+	child.Process.Signal(syscall.SIGSTOP)
+	time.Sleep(sleepLimit + 400*time.Millisecond)
+	child.Process.Signal(syscall.SIGCONT)
+	ended := make(chan error, 1)
+	go func() { ended <- child.Wait() }()
+	select {
+	case <-ended:
+	case <-time.After(10 * time.Second):
+		t.Fatal("the take goes on as if nothing had been")
+	}
+	text := said.String()
+	if !strings.Contains(text, "slept or the program was stopped for 2.") || !strings.Contains(text, "what was sung before is kept") {
+		t.Errorf("it said %q", text)
+	}
+	info, _, err := take.Load(dir, "a", "001")
+	if err != nil || info.State != take.Whole || info.Frames < 24_000 || !strings.Contains(info.Stopped, "slept") {
+		t.Fatalf("%+v %v", info, err)
+	}
+	checkMarks(t, dir, info.Frames)
+}
+
+// turning is a device that says 48 kHz and delivers another rate from a frame
+// on, by the wall clock, as one does whose sound system turned it over.
+type turning struct {
+	device.Virtual
+	at   int64
+	rate float64
+	quit chan struct{}
+	done chan struct{}
+}
+
+func (d *turning) WallClock() bool { return true }
+
+func (d *turning) Start(cb device.Callback) error {
+	d.quit, d.done = make(chan struct{}), make(chan struct{})
+	go func() {
+		defer close(d.done)
+		const n = 480
+		in, out := make([]float32, n), make([]float32, 2*n)
+		due := time.Now()
+		for at := int64(0); ; at += n {
+			rate := 48000.0
+			if at >= d.at {
+				rate = d.rate
+			}
+			due = due.Add(time.Duration(n / rate * float64(time.Second)))
+			select {
+			case <-d.quit:
+				return
+			case <-time.After(time.Until(due)):
+			}
+			marks(in, at)
+			cb(out, in, n)
+		}
+	}()
+	return nil
+}
+
+func (d *turning) Stop() error {
+	if d.quit != nil {
+		close(d.quit)
+		<-d.done
+		d.quit = nil
+	}
+	return nil
+}
+
+// A device that changes its rate in the middle: all that it delivered is kept,
+// and the take says that it lies out of place, by about as much. One that
+// begins at another rate is refused before anyone sings.
+func TestRateChange(t *testing.T) {
+	dir := t.TempDir()
+	dev := &turning{at: 72_000, rate: 44_100}
+	res, err := Record(context.Background(), dev, Plan{SampleRate: 48000, To: 48000 * 4}, newTake(t, dir), nil)
+	if err != nil || res.Take.State != take.Whole || res.Frames != 48000*4 {
+		t.Fatalf("%+v %v", res, err)
+	}
+	// From 1.5 s on 8.1 % are missing: what the clock had seen by the end.
+	missing := float64(48000*4-72_000) * (48000.0/44100 - 1)
+	if !res.Slip.Slipped || res.Take.Slipped >= 0 || -float64(res.Take.Slipped) < missing/4 || -float64(res.Take.Slipped) > 1.3*missing {
+		t.Errorf("slipped %d, about %.0f are missing: %+v", res.Take.Slipped, missing, res.Slip)
+	}
+	t.Logf("%.0f samples are missing by the wall clock; the take says %d", missing, res.Take.Slipped)
+	checkMarks(t, dir, res.Frames)
+
+	other := &turning{}
+	other.SampleRate = 44_100
+	_, err = Record(context.Background(), other, Plan{SampleRate: 48000, To: 48000}, newTake(t, t.TempDir()), nil)
+	if fault.KindOf(err) != fault.Device || !strings.Contains(err.Error(), "set the device to 48000 Hz") {
+		t.Errorf("a device at 44.1 kHz: %v", err)
+	}
+}
