@@ -114,6 +114,9 @@ func TestPackLeavesNoTraces(t *testing.T) {
 // A friend's file of another rate, on a clock 200 ppm fast, becomes a take that
 // lies on the dry voice, and says how.
 func TestPackTakeLandsTheVoice(t *testing.T) {
+	if underRace {
+		t.Skip("one goroutine, and forty seconds of it under the detector")
+	}
 	f := packFolder(t)
 	res, err := Pack(context.Background(), f, PackOptions{Layer: "alto"})
 	if err != nil {
