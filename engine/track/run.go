@@ -148,7 +148,7 @@ func (r *run) loop(ctx context.Context) (cancelled bool, err error) {
 	buf := make([]float32, drainBlock)
 	var idle pause
 	watch := newWatchdog(r.stallLimit)
-	nextStatus := int64(0)
+	nextStatus, seen := int64(0), int64(0)
 	done := ctx.Done()
 	for r.position() < until {
 		select {
@@ -165,7 +165,10 @@ func (r *run) loop(ctx context.Context) (cancelled bool, err error) {
 			return cancelled, err
 		}
 		frames := r.stream.Frames()
-		r.clock.See(time.Now(), frames)
+		if frames != seen { // a device that has ended has not lost its count
+			r.clock.See(time.Now(), frames)
+			seen = frames
+		}
 		if frames >= nextStatus {
 			nextStatus = frames + int64(r.dev.Format().SampleRate/statusPerSecond)
 			r.tell(frames)
