@@ -274,6 +274,9 @@ func TestFolderDeletedUnderATake(t *testing.T) {
 	voice := lostScore(t, dir, lostSeconds)
 	s := startSinging(t, dir, program(t), "-s", dir, "sing", "a", "--input", voice)
 	s.until(t, 3)
+	if err := os.Remove(s.wav); err != nil {
+		t.Fatal(err)
+	}
 	if err := os.RemoveAll(filepath.Join(dir, "takes")); err != nil {
 		t.Fatal(err)
 	}

@@ -2,10 +2,12 @@ package take
 
 import (
 	"errors"
+	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
 	"slices"
+	"strings"
 	"time"
 
 	"cuechoir/internal/audiofile"
@@ -107,11 +109,26 @@ func (f rootFolder) recoverOne(dir, layer, id string) (Found, bool) {
 		info = Info{Version: infoVersion, ID: id, Layer: layer, RoundTripKnown: Unknown, State: Recording,
 			Created: modTime(h)}
 	}
+	if lost && headless(h) {
+		h.Close() // some systems remove no open file
+		f.root.Remove(wavName(id))
+		return Found{Info: info, Unplaced: true, Empty: true}, true
+	}
 	got, err := f.mend(dir, info, h)
 	if err != nil {
 		return Found{Info: info, Unplaced: lost, Err: err}, true
 	}
 	return Found{Info: got, Unplaced: lost, Empty: got.Frames == 0}, true
+}
+
+// leastWAV is the smallest head of a WAV file, in bytes.
+const leastWAV = 44
+
+// headless: the program died before the head was written, so no sample was.
+func headless(h *os.File) bool {
+	b := make([]byte, leastWAV)
+	n, err := h.ReadAt(b, 0)
+	return errors.Is(err, io.EOF) && strings.HasPrefix("RIFF", string(b[:min(n, 4)]))
 }
 
 func modTime(h *os.File) time.Time {

@@ -84,3 +84,13 @@ func (w *Writer) copyInto(dir string) error {
 	w.folder, w.close, w.file, w.info.ID = f, f.Close, again.file, again.info.ID
 	return nil
 }
+
+// markWhole says in the sidecar that the take has ended.
+func (w *Writer) markWhole() error {
+	w.info.State = Whole
+	err := w.writeSidecar()
+	if err != nil {
+		w.info.State = Recording
+	}
+	return err
+}

@@ -6,6 +6,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"syscall"
 	"testing"
 
 	"cuechoir/internal/fault"
@@ -113,3 +114,41 @@ func TestMovedUnderIt(t *testing.T) {
 		t.Errorf("%d samples", len(got))
 	}
 }
+
+// A crash at any call to the disk, after which nothing is removed any more,
+// leaves after the next start whole takes alone: no sidecar that is half
+// written, and none that says more than the sound holds.
+func TestCrashAtEveryCallLeavesNoHalf(t *testing.T) {
+	clean := &faulty{folder: layerFolder(t, t.TempDir()), budget: -1}
+	if _, _, err := recordWith(clean); err != nil {
+		t.Fatal(err)
+	}
+	for at := 1; at <= clean.calls; at++ {
+		dir := t.TempDir()
+		f := &faulty{folder: unremoving{layerFolder(t, dir)}, failAt: at, err: syscall.EIO, short: at%2 == 0, budget: -1}
+		taken, id, _ := recordWith(f)
+		if _, err := Recover(dir); err != nil {
+			t.Fatal(err)
+		}
+		names, err := layerFolder(t, dir).Names()
+		if err != nil {
+			t.Fatal(err)
+		}
+		slices.Sort(names)
+		want := []string{"001.json", "001.wav"}
+		if taken == 0 && len(names) == 0 {
+			continue // it held no sample
+		}
+		if !slices.Equal(names, want) {
+			t.Fatalf("died at call %d (%s): the folder holds %v, want %v", at, f.log[at-1], names, want)
+		}
+		if err := Verify(dir, "a", "001"); err != nil {
+			t.Fatalf("died at call %d (%s), take %s: %v", at, f.log[at-1], id, err)
+		}
+	}
+}
+
+// unremoving is a folder as a dead program leaves it: it tidies nothing up.
+type unremoving struct{ folder }
+
+func (unremoving) Remove(string) error { return syscall.ENOENT }

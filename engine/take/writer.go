@@ -287,6 +287,9 @@ func (w *Writer) commit() error {
 	}
 	if w.syncs++; w.dirty || w.syncs >= syncsPerSecond {
 		if err := w.writeSidecar(); err != nil {
+			if gone := w.deleted(); gone != nil {
+				return gone
+			}
 			return err
 		}
 	}
@@ -353,16 +356,15 @@ func (w *Writer) Finish() (Info, error) {
 	if e := w.file.Sync(); err == nil && e != nil {
 		err = diskFault(name, "the take could not be put on the disk", e)
 	}
-	if gone := w.deleted(); gone != nil && err == nil {
+	if err == nil {
+		err = w.markWhole()
+	}
+	if gone := w.deleted(); gone != nil {
 		if w.info.Stopped == "" {
 			w.info.Stopped = clip(gone.Error())
 		}
-		err = w.rescue()
-	}
-	if err == nil {
-		w.info.State = Whole
-		if err = w.writeSidecar(); err != nil {
-			w.info.State = Recording
+		if err = w.rescue(); err == nil {
+			err = w.markWhole()
 		}
 	}
 	// The lock goes last: until here nobody else mends this take.
