@@ -63,6 +63,9 @@ func TestHealthyTake(t *testing.T) {
 	for _, low := range []float64{40, 45, 52, 60, 69} { // E2 to A4
 		for _, gain := range []float64{3, 0, -10} {
 			seed++
+			if underRace && seed%4 != 0 {
+				continue
+			}
 			h := listened(t, healthTake(t, seed, low, gain))
 			if len(h.Lines) != 0 || !h.Paused {
 				t.Errorf("seed %d, from key %g at %+g dB: told %+v, paused %v", seed, low, gain, h.Lines, h.Paused)
