@@ -38,8 +38,11 @@ func ramp(at, n int64) []float32 {
 }
 
 func TestNoAllocations(t *testing.T) {
-	s := New(Config{OutChannels: 2, InChannels: 2, MonitorChannels: 2, MonitorFrames: 1 << 40, MonitorAhead: 4096, CaptureAhead: 4096})
+	s := New(Config{OutChannels: 2, InChannels: 2, MonitorChannels: 2, MonitorFrames: 1 << 40, MonitorAhead: 4096, CaptureAhead: 4096, Through: 0.5})
 	out, in, feed, dst := make([]float32, 960), make([]float32, 960), make([]float32, 960), make([]float32, 480)
+	for i := range feed {
+		feed[i] = 2 // the limiter works
+	}
 	run := func() {
 		s.Feed(feed)
 		s.Callback(out, in, 480)
