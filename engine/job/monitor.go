@@ -63,7 +63,7 @@ const (
 // each loop begins with a tick.
 const edgeSeconds = 0.002
 
-// newMonitor opens what is heard from timeline sample from on.
+// newMonitor opens what is heard; Fill reads it from anywhere.
 func newMonitor(f *score.Folder, s *score.Score, clicks []tempo.Click, sound tempo.ClickOptions, h Hear) (*monitor, error) {
 	click, err := tempo.NewSounding(clicks, s.SampleRate, sound)
 	if err != nil {
