@@ -2,6 +2,7 @@ package track
 
 import (
 	"math"
+	"time"
 
 	"cuechoir/engine/take"
 	"cuechoir/internal/device"
