@@ -6,7 +6,6 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
-	"os"
 	"path/filepath"
 	"testing"
 
@@ -16,6 +15,7 @@ import (
 	"cuechoir/engine/tempo"
 	"cuechoir/engine/track"
 	"cuechoir/internal/audiofile"
+	"cuechoir/internal/audiofile/audiotest"
 	"cuechoir/internal/device"
 	"cuechoir/internal/pulsetest"
 )
@@ -137,19 +137,7 @@ func clicksOff(t *testing.T, dir string, info take.Info) []int64 {
 
 func writeSilence(t *testing.T, path string, n int) {
 	t.Helper()
-	f, err := os.Create(path)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer f.Close()
-	w, err := audiofile.NewWriter(f, audiofile.Format{SampleRate: 48000, Channels: 1, Bits: 24}, audiofile.WriterOptions{})
-	if err != nil {
-		t.Fatal(err)
-	}
-	if err := w.Write(make([]float32, n)); err != nil {
-		t.Fatal(err)
-	}
-	if err := w.Close(); err != nil {
+	if err := audiotest.Write(path, 48000, 24, make([]float32, n)); err != nil {
 		t.Fatal(err)
 	}
 }

@@ -110,7 +110,8 @@ func barsWish(s *score.Score, bars string, w *job.CompWish) error {
 		return fault.New(fault.Usage, "no bars are named").Mended("use 3-6, or 3 for one bar")
 	}
 	w.Where = "bar " + bars
-	w.From, w.To, err = job.BarsStretch(s, from, to)
+	x, _, err := job.FindStretch(s, from, to, "")
+	w.From, w.To = x.From, x.To
 	return err
 }
 

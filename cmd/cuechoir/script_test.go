@@ -12,6 +12,7 @@ import (
 
 	"cuechoir/engine/part"
 	"cuechoir/internal/audiofile"
+	"cuechoir/internal/audiofile/audiotest"
 	"cuechoir/internal/decoder"
 	"cuechoir/internal/singer"
 	example "cuechoir/projects-example"
@@ -114,13 +115,7 @@ func writeNoise(ts *testscript.TestScript, neg bool, args []string) {
 }
 
 func writeMono(ts *testscript.TestScript, name string, sr int, x []float32) {
-	f, err := os.Create(ts.MkAbs(name))
-	ts.Check(err)
-	defer f.Close()
-	w, err := audiofile.NewWriter(f, audiofile.Format{SampleRate: sr, Channels: 1, Bits: 24}, audiofile.WriterOptions{})
-	ts.Check(err)
-	ts.Check(w.Write(x))
-	ts.Check(w.Close())
+	ts.Check(audiotest.Write(ts.MkAbs(name), sr, 24, x))
 }
 
 // truncate FILE BYTES: cut the file to its first bytes.

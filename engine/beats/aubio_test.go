@@ -10,21 +10,14 @@ import (
 	"testing"
 
 	"cuechoir/internal/dsp"
+	"cuechoir/internal/reftool"
 )
 
 // aubio is the beat tracker of Debian's aubio-tools, an independent one; ""
 // when it is absent.
 func aubio(t *testing.T) string {
 	t.Helper()
-	tool, err := exec.LookPath("aubiotrack")
-	if err != nil && os.Getenv("CUECHOIR_REQUIRE_TOOLS") == "1" {
-		t.Fatal("aubiotrack is not installed (package aubio-tools)")
-	}
-	if err != nil {
-		t.Log("NOT COMPARED: aubiotrack is not installed (package aubio-tools)")
-		return ""
-	}
-	return tool
+	return reftool.Find(t, "aubiotrack")
 }
 
 // aubioBeats runs it at 48 kHz with its own default sizes.

@@ -6,6 +6,7 @@ import (
 	"slices"
 	"sort"
 
+	"cuechoir/internal/dsp"
 	"cuechoir/internal/fault"
 )
 
@@ -160,7 +161,7 @@ func (m *mender) dropBounces(taps []int64) {
 	last := math.Inf(-1)
 	for i, t := range taps {
 		s := float64(t) / m.rate
-		usual := median(around(gaps, i, 8))
+		usual := dsp.Median(around(gaps, i, 8))
 		if gap := s - last; gap < max(bounceShare*usual, fastest) {
 			m.note(Dropped, s, 0, "a tap %.0f ms after another was dropped", 1000*gap)
 			continue
@@ -174,16 +175,6 @@ func (m *mender) dropBounces(taps []int64) {
 func around(x []float64, i, reach int) []float64 {
 	a, b := max(0, min(len(x), i-reach)), min(len(x), i+reach)
 	return x[a:max(a, b)]
-}
-
-// median is 0 of nothing.
-func median(x []float64) float64 {
-	if len(x) == 0 {
-		return 0
-	}
-	y := slices.Clone(x)
-	sort.Float64s(y)
-	return (y[(len(y)-1)/2] + y[len(y)/2]) / 2
 }
 
 // count numbers the taps by beats and fills in what was missed.
@@ -221,7 +212,7 @@ func beatsOf(gaps []float64) []int {
 	for range 3 {
 		for i, g := range gaps {
 			near := slices.Concat(around(parts[:i], i, 5), around(parts[i+1:], 0, 5))
-			counts[i] = max(1, int(math.Round(g/median(near))))
+			counts[i] = max(1, int(math.Round(g/dsp.Median(near))))
 		}
 		for i, g := range gaps {
 			parts[i] = g / float64(counts[i])

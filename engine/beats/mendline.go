@@ -1,6 +1,10 @@
 package beats
 
-import "math"
+import (
+	"math"
+
+	"cuechoir/internal/dsp"
+)
 
 // smooth puts each beat on the line through its neighbours: least squares of
 // the second degree, since tempos bend, with Cleveland's weights; a beat that
@@ -74,7 +78,7 @@ func (m *mender) lateness() float64 {
 	for i := 1; i < len(m.beats); i++ {
 		gaps = append(gaps, m.beats[i].line-m.beats[i-1].line)
 	}
-	usual := median(gaps)
+	usual := dsp.Median(gaps)
 	const step = 0.002
 	var sums []float64
 	from := max(earliest, -0.4*usual)

@@ -4,6 +4,8 @@ import (
 	"math"
 	"os"
 	"testing"
+
+	"cuechoir/internal/dsp"
 )
 
 var (
@@ -57,7 +59,7 @@ func fMeasure(found, truth []float64) (f, middle float64) {
 			j++
 		}
 	}
-	return 2 * float64(len(late)) / float64(max(1, len(found)+len(truth))), median(late)
+	return 2 * float64(len(late)) / float64(max(1, len(found)+len(truth))), dsp.Median(late)
 }
 
 // tally adds figures by name.

@@ -60,9 +60,9 @@ func TestTimesOfAttacks(t *testing.T) {
 			late = append(late, s-truth[k])
 			worst = max(worst, math.Abs(s-truth[k]))
 		}
-		t.Logf("%d Hz: %d of %d beats, median %+.1f ms, worst %.1f ms", rate, len(late), len(truth), 1000*median(late), 1000*worst)
-		if len(late) != len(truth) || math.Abs(median(late)) > 0.004 || worst > 0.01 {
-			t.Errorf("%d Hz: %d of %d beats, median %+.1f ms, worst %.1f ms", rate, len(late), len(truth), 1000*median(late), 1000*worst)
+		t.Logf("%d Hz: %d of %d beats, median %+.1f ms, worst %.1f ms", rate, len(late), len(truth), 1000*dsp.Median(late), 1000*worst)
+		if len(late) != len(truth) || math.Abs(dsp.Median(late)) > 0.004 || worst > 0.01 {
+			t.Errorf("%d Hz: %d of %d beats, median %+.1f ms, worst %.1f ms", rate, len(late), len(truth), 1000*dsp.Median(late), 1000*worst)
 		}
 		for _, c := range res.Curve[2 : len(res.Curve)-2] {
 			if math.Abs(c.BPM-100) > 2 {

@@ -13,12 +13,13 @@ import (
 	"testing"
 	"time"
 
-	"github.com/go-audio/wav"
-
 	"cuechoir/engine/loudness"
 	"cuechoir/engine/mix"
 	"cuechoir/engine/timecode"
 	"cuechoir/internal/audiofile"
+	"cuechoir/internal/reftool"
+
+	"github.com/go-audio/wav"
 )
 
 var created = time.Date(2024, 2, 29, 23, 59, 58, 0, time.UTC)
@@ -67,19 +68,6 @@ func fileHash(t testing.TB, path string) [32]byte {
 	return sha256.Sum256(b)
 }
 
-// tool finds a reference tool, or skips out loud.
-func tool(t *testing.T, name string) string {
-	t.Helper()
-	path, err := exec.LookPath(name)
-	if err != nil {
-		if os.Getenv("CUECHOIR_REQUIRE_TOOLS") == "1" {
-			t.Fatalf("%s is not installed, and CUECHOIR_REQUIRE_TOOLS=1 demands it", name)
-		}
-		t.Skipf("SKIPPED: %s is not installed, so the files were not read by an outside tool", name)
-	}
-	return path
-}
-
 func toolSays(t *testing.T, name string, args ...string) string {
 	t.Helper()
 	out, err := exec.Command(name, args...).Output()
@@ -91,7 +79,7 @@ func toolSays(t *testing.T, name string, args ...string) string {
 
 // The stem has exactly the reference's samples, as outside tools count them.
 func TestExactLengthByOutsideTools(t *testing.T) {
-	soxi, ffprobe := tool(t, "soxi"), tool(t, "ffprobe")
+	soxi, ffprobe := reftool.Need(t, "soxi"), reftool.Need(t, "ffprobe")
 	dir := t.TempDir()
 	for _, rate := range []timecode.Rate{timecode.Rate23976, timecode.Rate24, timecode.Rate25, timecode.Rate2997, timecode.Rate2997DF, timecode.Rate30} {
 		for i, frames := range []int64{1, 53, 101} {

@@ -5,6 +5,7 @@ import (
 
 	"cuechoir/engine/timing"
 	"cuechoir/engine/tuning"
+	"cuechoir/internal/dsp"
 )
 
 // What an unmatched target's own time must hold to count as sung after all,
@@ -244,7 +245,7 @@ func (l *layer) judgeFree() {
 	s := tuning.Summarise(off)
 	r := &l.report
 	r.Notes = l.results
-	r.BiasCents, r.SpreadCents = tuning.Median(raw), s.SpreadCents
+	r.BiasCents, r.SpreadCents = dsp.Median(raw), s.SpreadCents
 	r.Within10, r.Within25, r.Within50 = s.Within10, s.Within25, s.Within50
 	if all > 0 {
 		r.Judged = judged / all

@@ -16,6 +16,7 @@ import (
 	"cuechoir/engine/timecode"
 	"cuechoir/engine/timing"
 	"cuechoir/engine/tuning"
+	"cuechoir/internal/dsp"
 	"cuechoir/internal/fault"
 )
 
@@ -286,7 +287,7 @@ func (l *layer) keepSung(notes []pitch.Note) []pitch.Note {
 	for i, n := range notes {
 		levels[i] = n.LevelDB
 	}
-	l.typical = tuning.Median(levels)
+	l.typical = dsp.Median(levels)
 	notes = l.dropTails(notes)
 	return slices.DeleteFunc(notes, func(n pitch.Note) bool {
 		return n.LevelDB < l.typical-bleedDB || n.Confidence < bleedConfidence && n.LevelDB < l.typical-bleedDB/2

@@ -4,7 +4,7 @@ import (
 	"math"
 
 	"cuechoir/engine/pitch"
-	"cuechoir/engine/tuning"
+	"cuechoir/internal/dsp"
 )
 
 // octaveNear is how near, in cents, the octave above a reading must lie to a
@@ -30,7 +30,7 @@ func (l *layer) liftDoubled() {
 			all = append(all, r)
 		}
 	}
-	if len(all) == 0 || tuning.Median(all) >= pitch.HeardAsHigher {
+	if len(all) == 0 || dsp.Median(all) >= pitch.HeardAsHigher {
 		return
 	}
 	for i, r := range ratios {

@@ -7,6 +7,7 @@ import (
 	"cuechoir/engine/pitch"
 	"cuechoir/engine/timing"
 	"cuechoir/engine/tuning"
+	"cuechoir/internal/dsp"
 )
 
 // heard is what was sung for one target.
@@ -111,7 +112,7 @@ func fitLayer(points []tuning.Point) (tuning.Line, tuning.Summary) {
 	for i, p := range points {
 		cents[i] = p.Cents
 	}
-	mid := tuning.Median(cents)
+	mid := dsp.Median(cents)
 	near := points[:0:0]
 	for _, p := range points {
 		if math.Abs(p.Cents-mid) <= wildCents {

@@ -5,7 +5,6 @@ import (
 
 	"cuechoir/engine/score"
 	"cuechoir/engine/take"
-	"cuechoir/engine/tempo"
 	"cuechoir/internal/fault"
 )
 
@@ -167,29 +166,6 @@ func openMeeting(f *score.Folder, s *score.Score, l *score.Layer, ids ...string)
 		takes = append(takes, t)
 	}
 	return openVoices(f, takes, s.SampleRate)
-}
-
-// BarsStretch is the stretch of bars, to the end of the last.
-func BarsStretch(s *score.Score, from, to int) (lo, hi int64, err error) {
-	grid, err := Grid(s)
-	if err != nil {
-		return 0, 0, err
-	}
-	lo, hi, ok := barsStretch(s, grid, from, to)
-	if !ok {
-		bars := grid.Bars(s.SampleRate)
-		return 0, 0, fault.New(fault.Usage, "bars %d to %d are not all in the map, which has bars %d to %d", from, to, bars[0].Number, bars[len(bars)-1].Number)
-	}
-	return lo, hi, nil
-}
-
-func barsStretch(s *score.Score, grid *tempo.Grid, from, to int) (lo, hi int64, ok bool) {
-	bars := grid.Bars(s.SampleRate)
-	if len(bars) == 0 || from < bars[0].Number || to > bars[len(bars)-1].Number || to < from {
-		return 0, 0, false
-	}
-	lo, hi = grid.BarSample(from, s.SampleRate), grid.BarSample(to+1, s.SampleRate)
-	return lo, min(hi, s.Length()), lo < s.Length()
 }
 
 // TakeStretch is all that a take was sung for.

@@ -168,11 +168,11 @@ func TestCompIsHeardAsItIsRead(t *testing.T) {
 		t.Fatal(err)
 	}
 	s, _ := f.Load()
-	from, to, err := BarsStretch(s, 2, 2)
-	if err != nil || from != 96_096 {
-		t.Fatal(from, err)
+	bar, _, err := FindStretch(s, 2, 2, "")
+	if err != nil || bar.From != 96_096 {
+		t.Fatal(bar, err)
 	}
-	c, err := SetComp(f, CompWish{Layer: "alto", Take: "004", From: from, To: to, Where: "bar 2"})
+	c, err := SetComp(f, CompWish{Layer: "alto", Take: "004", From: bar.From, To: bar.To, Where: "bar 2"})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -134,17 +134,7 @@ func (snd layerSound) read(ctx context.Context, f *score.Folder, sampleRate int)
 		return nil, err
 	}
 	defer src.Close()
-	x := make([]float32, src.Frames())
-	const block = 1 << 18
-	for at := 0; at < len(x); at += block {
-		if ctx.Err() != nil {
-			return nil, ctx.Err()
-		}
-		if _, err := src.Read(x[at:min(at+block, len(x))]); err != nil {
-			return nil, err
-		}
-	}
-	return x, nil
+	return readWhole(ctx, src, src.Frames())
 }
 
 // dropouts are the gaps of the takes where they sound, on the timeline.

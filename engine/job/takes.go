@@ -140,7 +140,12 @@ func readTake(ctx context.Context, f *score.Folder, t take.Info, sampleRate int)
 	if t.Frames > maxSoundFrames {
 		return nil, fault.New(fault.OverLimit, "take %s of %s is longer than six hours", t.ID, t.Layer)
 	}
-	x := make([]float32, src.r.Frames())
+	return readWhole(ctx, src, src.r.Frames())
+}
+
+// readWhole is so many samples of a source, which holds as many.
+func readWhole(ctx context.Context, src mix.Source, frames int64) ([]float32, error) {
+	x := make([]float32, frames)
 	const block = 1 << 18
 	for at := 0; at < len(x); at += block {
 		if ctx.Err() != nil {

@@ -12,6 +12,8 @@ import (
 	"regexp"
 	"strconv"
 	"testing"
+
+	"cuechoir/internal/reftool"
 )
 
 // BS.1770 Annex 1: a 0 dBFS sine of 997 Hz in the left, centre or right
@@ -236,13 +238,7 @@ func TestNoAllocation(t *testing.T) {
 
 // An independent meter (ffmpeg's ebur128 filter) must agree.
 func TestAgainstFFmpeg(t *testing.T) {
-	ffmpeg, err := exec.LookPath("ffmpeg")
-	if err != nil {
-		if os.Getenv("CUECHOIR_REQUIRE_TOOLS") == "1" {
-			t.Fatal("ffmpeg is not installed, and CUECHOIR_REQUIRE_TOOLS=1 demands it")
-		}
-		t.Skip("SKIPPED: ffmpeg is not installed, so the meter was not compared with an independent one")
-	}
+	ffmpeg := reftool.Need(t, "ffmpeg")
 	for _, c := range []struct {
 		name           string
 		rate, channels int

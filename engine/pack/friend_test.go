@@ -3,14 +3,15 @@ package pack
 import (
 	"math"
 	"math/rand/v2"
-	"os"
 	"os/exec"
 	"path/filepath"
 	"testing"
 
 	"cuechoir/engine/tempo"
 	"cuechoir/internal/audiofile"
+	"cuechoir/internal/audiofile/audiotest"
 	"cuechoir/internal/dsp"
+	"cuechoir/internal/reftool"
 	"cuechoir/internal/singer"
 )
 
@@ -180,30 +181,12 @@ func rated(t testing.TB, x []float32, rate int) []float32 {
 // coded goes through ffmpeg's coder and the program's own reader.
 func coded(t testing.TB, x []float32, ext string, args ...string) []float32 {
 	t.Helper()
-	ffmpeg, err := exec.LookPath("ffmpeg")
-	if err != nil {
-		if os.Getenv("CUECHOIR_REQUIRE_TOOLS") == "1" {
-			t.Fatal("ffmpeg is needed and is not there")
-		}
-		t.Skip("there is no ffmpeg")
-	}
+	ffmpeg := reftool.Need(t, "ffmpeg")
 	dir := t.TempDir()
 	in, out := filepath.Join(dir, "in.wav"), filepath.Join(dir, "out."+ext)
-	h, err := os.Create(in)
-	if err != nil {
+	if err := audiotest.Write(in, testRate, 16, x); err != nil {
 		t.Fatal(err)
 	}
-	w, err := audiofile.NewWriter(h, audiofile.Format{SampleRate: testRate, Channels: 1, Bits: 16}, audiofile.WriterOptions{})
-	if err == nil {
-		err = w.Write(x)
-	}
-	if err == nil {
-		err = w.Close()
-	}
-	if err != nil {
-		t.Fatal(err)
-	}
-	h.Close()
 	if text, err := exec.Command(ffmpeg, append(append([]string{"-v", "error", "-y", "-i", in}, args...), out)...).CombinedOutput(); err != nil {
 		t.Fatalf("%v: %s", err, text)
 	}

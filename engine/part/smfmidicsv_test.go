@@ -12,18 +12,13 @@ import (
 
 	"cuechoir/engine/tempo"
 	"cuechoir/engine/timecode"
+	"cuechoir/internal/reftool"
 )
 
 // The map as an independent reader of the format tells it: Debian's midicsv
 // prints every event with its tick; the time of each tick is reckoned here.
 func TestMapThroughMidicsv(t *testing.T) {
-	tool, err := exec.LookPath("midicsv")
-	if err != nil {
-		if os.Getenv("CUECHOIR_REQUIRE_TOOLS") == "1" {
-			t.Fatal("midicsv is needed and not there")
-		}
-		t.Skip("midicsv is not installed")
-	}
+	tool := reftool.Need(t, "midicsv")
 	m := tempo.Map{Start: timecode.R(5, 2), Sections: []tempo.Section{
 		{Bars: 8, FramesPerQuarter: timecode.R(60*24000, 1001*97)},
 		{Bars: 4, Metre: tempo.Metre{Num: 3, Den: 4}, FramesPerQuarter: timecode.Int(15), EndFramesPerQuarter: timecode.R(41, 4), Hold: timecode.Int(70)},

@@ -20,6 +20,7 @@ import (
 	"cuechoir/internal/decoder"
 	"cuechoir/internal/decoder/decodertest"
 	"cuechoir/internal/fault"
+	"cuechoir/internal/reftool"
 )
 
 var engines = []decoder.Engine{decoder.Embedded, decoder.Native}
@@ -35,7 +36,7 @@ func each(t *testing.T, f func(t *testing.T, o Options)) {
 			}
 			s, err := decoder.Open(t.Context(), path, decoder.Options{Engine: e})
 			if err != nil {
-				if e == decoder.Native && os.Getenv("CUECHOIR_REQUIRE_TOOLS") != "1" {
+				if e == decoder.Native && !reftool.Required() {
 					t.Skipf("SKIPPED: no native decoder: %v", err)
 				}
 				t.Fatal(err)

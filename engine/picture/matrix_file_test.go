@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"fmt"
 	"math"
-	"os"
 	"os/exec"
 	"path/filepath"
 	"reflect"
@@ -17,6 +16,7 @@ import (
 	"cuechoir/internal/audiofile"
 	"cuechoir/internal/decoder"
 	"cuechoir/internal/decoder/decodertest"
+	"cuechoir/internal/reftool"
 )
 
 // needTools skips loudly without ffmpeg and ffprobe, or fails where the tools
@@ -24,12 +24,7 @@ import (
 func needTools(t testing.TB) {
 	t.Helper()
 	for _, name := range []string{"ffmpeg", "ffprobe"} {
-		if _, err := exec.LookPath(name); err != nil {
-			if os.Getenv("CUECHOIR_REQUIRE_TOOLS") == "1" {
-				t.Fatalf("CUECHOIR_REQUIRE_TOOLS=1, and there is no %s on PATH", name)
-			}
-			t.Skipf("SKIPPED: there is no %s on PATH to make these films with", name)
-		}
+		reftool.Need(t, name)
 	}
 }
 
@@ -278,7 +273,7 @@ func TestMatrix(t *testing.T) {
 	needTools(t)
 	film := shots()
 	avi := film.AVI()
-	all := os.Getenv("CUECHOIR_REQUIRE_TOOLS") == "1"
+	all := reftool.Required()
 	for i, f := range forms {
 		if underRace && i%6 != 0 {
 			continue

@@ -14,6 +14,7 @@ import (
 	"testing"
 
 	"cuechoir/engine/cutlist"
+	"cuechoir/internal/reftool"
 )
 
 // TestCutsInFull prints the whole table: n films of each sort, from seed 2000
@@ -39,7 +40,7 @@ func TestCutsInFull(t *testing.T) {
 	if n <= 0 {
 		t.Skip("SKIPPED: CUECHOIR_TRUTH_SEEDS=n runs n films of each sort")
 	}
-	needFFmpeg(t)
+	reftool.Need(t, "ffmpeg")
 	var seeds []uint64
 	for i := range n {
 		seeds = append(seeds, uint64(2000+i))
@@ -63,15 +64,6 @@ func TestCutsInFull(t *testing.T) {
 		})
 	}
 	t.Log("\n" + table.String())
-}
-
-func needFFmpeg(t *testing.T) {
-	if _, err := exec.LookPath("ffmpeg"); err != nil {
-		if os.Getenv("CUECHOIR_REQUIRE_TOOLS") == "1" {
-			t.Fatal("ffmpeg is not installed, and CUECHOIR_REQUIRE_TOOLS=1 demands it")
-		}
-		t.Skip("SKIPPED: no ffmpeg to compare with")
-	}
 }
 
 // rival gathers what FFmpeg's scdet and select='gt(scene,T)' say of each frame.
@@ -200,7 +192,7 @@ func (r *rival) over(name string, threshold float64) (y tally) {
 
 // TestBringDown: the films reach the finder as a decoded source does.
 func TestBringDown(t *testing.T) {
-	needFFmpeg(t)
+	reftool.Need(t, "ffmpeg")
 	f := newTruthFilm(1, 1, look{damage: aged})
 	var source, want []byte
 	f.frames = 3

@@ -10,6 +10,7 @@ import (
 
 	"cuechoir/engine/timecode"
 	"cuechoir/internal/decoder"
+	"cuechoir/internal/reftool"
 )
 
 // shape is a film that comes in an unusual way, and the truth of it.
@@ -39,7 +40,7 @@ func TestShapes(t *testing.T) {
 	needTools(t)
 	film := shots().AVI()
 	sound := shots().Sound
-	all := os.Getenv("CUECHOIR_REQUIRE_TOOLS") == "1"
+	all := reftool.Required()
 	for i, c := range []shape{
 		{name: "trimmed by an edit list", both: true, rate: timecode.Rate23976, frames: 50, cuts: []int64{7, 23, 36}, lag: -20_020, rounds: 1,
 			path: func(t *testing.T) string {

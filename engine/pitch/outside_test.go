@@ -11,9 +11,10 @@ import (
 	"strings"
 	"testing"
 
-	"github.com/go-audio/wav"
-
+	"cuechoir/internal/reftool"
 	"cuechoir/internal/singer"
+
+	"github.com/go-audio/wav"
 )
 
 // readWAV reads mono 16-bit sound with an independent reader.
@@ -110,13 +111,7 @@ func TestTrackChoir(t *testing.T) {
 
 // aubiopitch (yinfft) is an independent tracker; we must not do worse.
 func TestTrackAgainstAubio(t *testing.T) {
-	tool, err := exec.LookPath("aubiopitch")
-	if err != nil {
-		if os.Getenv("CUECHOIR_REQUIRE_TOOLS") == "1" {
-			t.Fatal("aubiopitch is not installed (package aubio-tools)")
-		}
-		t.Skip("NOT COMPARED: aubiopitch is not installed (package aubio-tools)")
-	}
+	tool := reftool.Need(t, "aubiopitch")
 	const sr = 44100
 	v := singer.Voice{Seed: 1, SampleRate: sr, Breath: 0.05, JitterCents: 3, NoiseDB: -50}
 	notes := compass(sr, "")[:12]

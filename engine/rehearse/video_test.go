@@ -5,40 +5,20 @@ import (
 	"context"
 	"errors"
 	"math"
-	"os"
 	"os/exec"
 	"path/filepath"
 	"strings"
 	"testing"
 
 	"cuechoir/engine/timecode"
-	"cuechoir/internal/audiofile"
+	"cuechoir/internal/audiofile/audiotest"
 	"cuechoir/internal/fault"
+	"cuechoir/internal/reftool"
 )
-
-// needFFmpeg skips, or fails when the tools are required.
-func needFFmpeg(t *testing.T) {
-	t.Helper()
-	if _, err := exec.LookPath("ffmpeg"); err != nil {
-		if os.Getenv("CUECHOIR_REQUIRE_TOOLS") == "1" {
-			t.Fatal("ffmpeg is not installed, and CUECHOIR_REQUIRE_TOOLS=1 demands it")
-		}
-		t.Skip("ffmpeg is not installed")
-	}
-}
 
 func writeSound(t *testing.T, path string, x []float32) {
 	t.Helper()
-	f, err := os.Create(path)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer f.Close()
-	w, err := audiofile.NewWriter(f, audiofile.Format{SampleRate: 48000, Channels: 1, Bits: 24}, audiofile.WriterOptions{})
-	if err != nil {
-		t.Fatal(err)
-	}
-	if err := errors.Join(w.Write(x), w.Close()); err != nil {
+	if err := audiotest.Write(path, 48000, 24, x); err != nil {
 		t.Fatal(err)
 	}
 }
@@ -57,7 +37,7 @@ func stripes(frame int64, dst []byte) error {
 // frame drawn for it than to its neighbours; and the sound is where it was, to
 // half a millisecond.
 func TestVideoIsExact(t *testing.T) {
-	needFFmpeg(t)
+	reftool.Need(t, "ffmpeg")
 	p := mustPlan(t, Options{Rate: timecode.Rate23976, SampleRate: 48000, From: 10, To: 34})
 	dir := t.TempDir()
 	wav, mp4 := filepath.Join(dir, "in.wav"), filepath.Join(dir, "out.mp4")
@@ -179,7 +159,7 @@ func TestVideoFailsClearly(t *testing.T) {
 			t.Error(err)
 		}
 	})
-	needFFmpeg(t)
+	reftool.Need(t, "ffmpeg")
 	if err := write(context.Background(), filepath.Join(dir, "a.mp4"), filepath.Join(dir, "none.wav"), nil); err == nil || !strings.Contains(err.Error(), "none.wav") {
 		t.Errorf("a sound that is not there: %v", err)
 	}

@@ -125,11 +125,6 @@ func (l *Layer) SetSpan(take string, from, to, fade, near int64) []int64 {
 	return l.settle(old)
 }
 
-// ClearSpan leaves a stretch to the take in use.
-func (l *Layer) ClearSpan(from, to, fade, near int64) []int64 {
-	return l.SetSpan(l.Use, from, to, fade, near)
-}
-
 // nearest is the wished place of a joint within near samples of at, or at.
 func (l *Layer) nearest(at, near int64) int64 {
 	best, least := at, near+1

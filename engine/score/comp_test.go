@@ -81,11 +81,11 @@ func TestSetSpanKeepsJoints(t *testing.T) {
 	if a, b := l.Meet(200_000); a != "002" || b != "003" {
 		t.Errorf("%q meets %q", a, b)
 	}
-	l.ClearSpan(120_000, 130_000, 77, 0)
+	l.SetSpan(l.Use, 120_000, 130_000, 77, 0)
 	if a, b := l.Comp[0].Out, l.Comp[1].In; a != (Joint{120_000, 77}) || b != (Joint{130_000, 77}) || l.Comp[0].In.At != 98_000 {
 		t.Errorf("a stretch cut in two: %+v", l.Comp)
 	}
-	l.ClearSpan(0, 1_000_000, 960, 0)
+	l.SetSpan(l.Use, 0, 1_000_000, 960, 0)
 	if len(l.Comp) != 0 {
 		t.Errorf("not cleared: %+v", l.Comp)
 	}

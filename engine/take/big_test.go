@@ -11,6 +11,8 @@ import (
 	"strconv"
 	"strings"
 	"testing"
+
+	"cuechoir/internal/reftool"
 )
 
 // bigFrames at 24 bits are more than 4 GiB: 8.3 hours at 48 kHz.
@@ -102,15 +104,11 @@ func TestTakeOverFourGiB(t *testing.T) {
 		tool string
 		args []string
 	}{{"soxi", []string{"-s"}}, {"ffprobe", []string{"-v", "error", "-show_entries", "stream=duration_ts", "-of", "csv=p=0"}}} {
-		tool, err := exec.LookPath(c.tool)
-		if err != nil {
-			if os.Getenv("CUECHOIR_REQUIRE_TOOLS") == "1" {
-				t.Errorf("CUECHOIR_REQUIRE_TOOLS=1 is set and %s is not installed", c.tool)
-			}
-			t.Logf("LOUD SKIP: %s is not installed", c.tool)
+		tool := reftool.Find(t, c.tool)
+		if tool == "" {
 			continue
 		}
-		if c.tool == "soxi" && os.Getenv("CUECHOIR_REQUIRE_TOOLS") != "1" {
+		if c.tool == "soxi" && !reftool.Required() {
 			t.Log("LOUD SKIP: soxi reads the whole file, 45 s; CUECHOIR_REQUIRE_TOOLS=1 asks it too")
 			continue
 		}

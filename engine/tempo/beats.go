@@ -51,18 +51,6 @@ const (
 	pieceWeight, nearWeight = 1.0, 0.02
 )
 
-// LabelBeats numbers beats that follow each other without a gap; the one at
-// index downbeat is the first of a bar, and the first bar is bar 1.
-func LabelBeats(samples []int64, downbeat int, metre Metre) []Beat {
-	n := metre.Beats()
-	before := int(mod(int64(-downbeat), int64(n)))
-	out := make([]Beat, len(samples))
-	for i, s := range samples {
-		out[i] = Beat{Bar: (before+i)/n + 1, Beat: (before+i)%n + 1, Sample: s}
-	}
-	return out
-}
-
 // knot is a beat made ready: its quarter, where it was, and where the line may
 // bend on it.
 type knot struct {

@@ -18,7 +18,7 @@ func beatsAt(metre Metre, frames ...float64) []Beat {
 	for _, f := range frames {
 		samples = append(samples, int64(math.Round(f*2000)))
 	}
-	return LabelBeats(samples, 0, metre)
+	return labelBeats(samples, 0, metre)
 }
 
 var beats24 = BeatOptions{Rate: timecode.Rate24, SampleRate: 48000, Frames: 6000}
@@ -33,13 +33,13 @@ func mustFit(t testing.TB, beats []Beat, o BeatOptions) BeatFit {
 }
 
 func TestLabelBeats(t *testing.T) {
-	got := LabelBeats([]int64{1, 2, 3, 4, 5, 6}, 2, Metre{})
+	got := labelBeats([]int64{1, 2, 3, 4, 5, 6}, 2, Metre{})
 	for i, want := range [][2]int{{1, 3}, {1, 4}, {2, 1}, {2, 2}, {2, 3}, {2, 4}} {
 		if got[i].Bar != want[0] || got[i].Beat != want[1] || got[i].Sample != int64(i+1) {
 			t.Errorf("beat %d is %+v, want %v", i, got[i], want)
 		}
 	}
-	if got := LabelBeats([]int64{7}, 5, Metre{6, 8}); got[0].Bar != 1 || got[0].Beat != 2 {
+	if got := labelBeats([]int64{7}, 5, Metre{6, 8}); got[0].Bar != 1 || got[0].Beat != 2 {
 		t.Errorf("five beats before a downbeat of 6/8: %+v", got)
 	}
 }
@@ -99,7 +99,7 @@ func TestFromBeatsKeepsItsWord(t *testing.T) {
 			samples = append(samples, at)
 			at += rapid.Int64Range(22000, 50000).Draw(t, "gap")
 		}
-		beats := LabelBeats(samples, rapid.IntRange(0, n-1).Draw(t, "downbeat"), o.Metre)
+		beats := labelBeats(samples, rapid.IntRange(0, n-1).Draw(t, "downbeat"), o.Metre)
 		for i := rapid.IntRange(0, 9).Draw(t, "pin"); i < n; i += rapid.IntRange(3, 20).Draw(t, "next") {
 			b := beats[i]
 			o.Pins = append(o.Pins, Pin{b.Bar, b.Beat, o.Rate.FrameOf(b.Sample, 48000) + rapid.Int64Range(-3, 3).Draw(t, "off")})
@@ -254,4 +254,16 @@ func BenchmarkFromBeats(b *testing.B) {
 			b.Fatal(err)
 		}
 	}
+}
+
+// labelBeats numbers beats that follow each other without a gap; the one at
+// index downbeat is the first of a bar, and the first bar is bar 1.
+func labelBeats(samples []int64, downbeat int, metre Metre) []Beat {
+	n := metre.Beats()
+	before := int(mod(int64(-downbeat), int64(n)))
+	out := make([]Beat, len(samples))
+	for i, s := range samples {
+		out[i] = Beat{Bar: (before+i)/n + 1, Beat: (before+i)%n + 1, Sample: s}
+	}
+	return out
 }

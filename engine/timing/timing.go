@@ -7,6 +7,7 @@ import (
 	"slices"
 
 	"cuechoir/engine/timecode"
+	"cuechoir/internal/dsp"
 )
 
 // Tolerance is how far an onset may be off. The zero value stands for
@@ -132,7 +133,7 @@ func scatter(entries []Entry, h Habit) float64 {
 	for i, e := range entries {
 		off[i] = float64(h.At(e) - e.Target)
 	}
-	mid := median(off)
+	mid := dsp.Median(off)
 	for i := range off {
 		off[i] = math.Abs(off[i] - mid)
 	}
@@ -162,12 +163,12 @@ const (
 
 // FindBias of lateness in ms.
 func FindBias(ms []float64) Bias {
-	b := Bias{Milliseconds: median(ms), Notes: len(ms)}
+	b := Bias{Milliseconds: dsp.Median(ms), Notes: len(ms)}
 	dev := make([]float64, len(ms))
 	for i, v := range ms {
 		dev[i] = math.Abs(v - b.Milliseconds)
 	}
-	b.SpreadMilliseconds = 1.4826 * median(dev)
+	b.SpreadMilliseconds = 1.4826 * dsp.Median(dev)
 	return b
 }
 
@@ -175,13 +176,4 @@ func FindBias(ms []float64) Bias {
 func (b Bias) Significant() bool {
 	err := 1.2533 * b.SpreadMilliseconds / math.Sqrt(math.Max(1, float64(b.Notes)))
 	return b.Notes >= biasNotes && math.Abs(b.Milliseconds) > BiasMilliseconds && math.Abs(b.Milliseconds) > biasErrors*err
-}
-
-func median(v []float64) float64 {
-	if len(v) == 0 {
-		return 0
-	}
-	w := slices.Clone(v)
-	slices.Sort(w)
-	return (w[(len(w)-1)/2] + w[len(w)/2]) / 2
 }

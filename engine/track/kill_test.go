@@ -19,10 +19,11 @@ import (
 	"time"
 	"unsafe"
 
-	"golang.org/x/sys/unix"
-
 	"cuechoir/engine/take"
 	"cuechoir/internal/device"
+	"cuechoir/internal/reftool"
+
+	"golang.org/x/sys/unix"
 )
 
 // These tell the test program, started anew, to record until it is killed, and
@@ -185,12 +186,8 @@ func checkMarks(t *testing.T, dir string, frames int64) {
 
 // soxi is the number of samples that sox finds, -1 without it.
 func soxi(t *testing.T, path string) int64 {
-	tool, err := exec.LookPath("soxi")
-	if err != nil {
-		if os.Getenv("CUECHOIR_REQUIRE_TOOLS") == "1" {
-			t.Error("CUECHOIR_REQUIRE_TOOLS=1 is set and soxi is not installed")
-		}
-		t.Log("LOUD SKIP: the file is not read by soxi here: install the package sox")
+	tool := reftool.Find(t, "soxi")
+	if tool == "" {
 		return -1
 	}
 	out, err := exec.Command(tool, "-s", path).Output()

@@ -1,6 +1,10 @@
 package tuning
 
-import "math"
+import (
+	"math"
+
+	"cuechoir/internal/dsp"
+)
 
 // Band is what a deviation asks for.
 type Band int
@@ -44,7 +48,7 @@ type Summary struct {
 
 // Summarise deviations in cents.
 func Summarise(cents []float64) Summary {
-	s := Summary{Notes: len(cents), BiasCents: Median(cents)}
+	s := Summary{Notes: len(cents), BiasCents: dsp.Median(cents)}
 	if len(cents) == 0 {
 		return s
 	}
@@ -61,7 +65,7 @@ func Summarise(cents []float64) Summary {
 			}
 		}
 	}
-	s.SpreadCents = 1.4826 * Median(dev)
+	s.SpreadCents = 1.4826 * dsp.Median(dev)
 	return s
 }
 

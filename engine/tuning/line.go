@@ -2,7 +2,8 @@ package tuning
 
 import (
 	"math"
-	"slices"
+
+	"cuechoir/internal/dsp"
 )
 
 // Point is a note's deviation at a time.
@@ -60,18 +61,18 @@ func FitLine(points []Point) Line {
 		}
 	}
 	if len(slopes) > 0 {
-		l.CentsPerMinute = Median(slopes)
+		l.CentsPerMinute = dsp.Median(slopes)
 		l.Chance = kendallChance(order, len(p))
 	}
 	rest := make([]float64, len(points))
 	for i, q := range points {
 		rest[i] = q.Cents - l.CentsPerMinute*q.Minutes
 	}
-	l.At0Cents = Median(rest)
+	l.At0Cents = dsp.Median(rest)
 	for i := range rest {
 		rest[i] = math.Abs(rest[i] - l.At0Cents)
 	}
-	l.SpreadCents = 1.4826 * Median(rest)
+	l.SpreadCents = 1.4826 * dsp.Median(rest)
 	width := points[len(points)-1].Minutes - points[0].Minutes
 	l.SpanCents = l.CentsPerMinute * width
 	// of a least-squares slope over even times: sd*sqrt(12/n), a little more for Theil-Sen
@@ -114,13 +115,3 @@ func (l Line) Significant() bool {
 
 // At is the line at a time, cents.
 func (l Line) At(minutes float64) float64 { return l.At0Cents + l.CentsPerMinute*minutes }
-
-// Median of v (not sorted in place); 0 of none.
-func Median(v []float64) float64 {
-	if len(v) == 0 {
-		return 0
-	}
-	w := slices.Clone(v)
-	slices.Sort(w)
-	return (w[(len(w)-1)/2] + w[len(w)/2]) / 2
-}

@@ -1,6 +1,10 @@
 package tuning
 
-import "math"
+import (
+	"math"
+
+	"cuechoir/internal/dsp"
+)
 
 // Scale is the set of pitch classes that belong to it, 0 = C. The zero value
 // stands for all twelve.
@@ -60,7 +64,7 @@ func FindA4(cents, weights []float64) Tuning {
 	for i, c := range cents {
 		rest[i] = wrap(c - t.Cents)
 	}
-	t.Cents = wrap(t.Cents + Median(rest))
+	t.Cents = wrap(t.Cents + dsp.Median(rest))
 	t.A4Hz = 440 * math.Exp2(t.Cents/1200)
 	return t
 }
@@ -100,7 +104,7 @@ func JudgeFree(cents []float64, s Scale) Free {
 			recent = recent[1:]
 		}
 		if len(recent) == follow {
-			ref = Median(recent)
+			ref = dsp.Median(recent)
 		}
 	}
 	return f

@@ -10,6 +10,7 @@ import (
 	"testing"
 
 	"cuechoir/internal/fault"
+	"cuechoir/internal/reftool"
 )
 
 // giant is a file of many GiB that is not there: a header, then 16-bit
@@ -158,7 +159,7 @@ func TestTakePast4GiB(t *testing.T) {
 			t.Errorf("closed %v: the last frames are %v (%d, %v)", finish, x, n, err)
 		}
 		must(t, r.Close())
-		if haveTool(t, "ffprobe") {
+		if reftool.Find(t, "ffprobe") != "" {
 			if got := ffprobe(t, path)["duration_ts"]; got != "1500000003" {
 				t.Errorf("closed %v: ffprobe finds %s frames, want %d", finish, got, frames)
 			}

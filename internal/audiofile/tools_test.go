@@ -7,21 +7,9 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
-)
 
-// haveTool says whether a reference tool is there; its absence is told, and is
-// a failure with CUECHOIR_REQUIRE_TOOLS=1.
-func haveTool(t testing.TB, name string) bool {
-	t.Helper()
-	if _, err := exec.LookPath(name); err == nil {
-		return true
-	}
-	if os.Getenv("CUECHOIR_REQUIRE_TOOLS") == "1" {
-		t.Errorf("%s is not installed, and CUECHOIR_REQUIRE_TOOLS=1 asks for it", name)
-	}
-	t.Logf("NOT CHECKED: %s is not installed; set CUECHOIR_REQUIRE_TOOLS=1 to make this a failure", name)
-	return false
-}
+	"cuechoir/internal/reftool"
+)
 
 // run runs a tool and gives what it prints.
 func run(t testing.TB, name string, args ...string) string {
@@ -49,7 +37,7 @@ func ffprobe(t testing.TB, path string) map[string]string {
 // Our files by soxi and ffprobe: the number of samples, the rate, the
 // channels, and the fields of bext.
 func TestWrittenFilesByReferenceTools(t *testing.T) {
-	sox, ff := haveTool(t, "soxi"), haveTool(t, "ffprobe")
+	sox, ff := reftool.Find(t, "soxi") != "", reftool.Find(t, "ffprobe") != ""
 	codec := map[Format]string{}
 	for _, fm := range allFormats {
 		codec[fm] = map[int]string{16: "pcm_s16le", 24: "pcm_s24le", 32: "pcm_s32le"}[fm.Bits]
@@ -86,13 +74,13 @@ func TestFilesOfReferenceTools(t *testing.T) {
 	fm := Format{44100, 2, 24, false}
 	source := writeFile(t, fm, WriterOptions{}, sine(441, 0.5, fm, 4410), 4410)
 	var files [][]string
-	if haveTool(t, "sox") {
+	if reftool.Find(t, "sox") != "" {
 		files = append(files,
 			[]string{"sox", "-D", source, "-b", "16", "OUT.wav"}, []string{"sox", "-D", source, "-b", "24", "OUT.wav"},
 			[]string{"sox", "-D", source, "-b", "32", "-e", "float", "OUT.wav"}, []string{"sox", "-D", source, "-b", "8", "OUT.wav"},
 			[]string{"sox", "-D", source, "-b", "24", "-c", "6", "OUT.wav"}, []string{"sox", "-D", source, "-t", "flac", "OUT.wav"})
 	}
-	if haveTool(t, "ffmpeg") {
+	if reftool.Find(t, "ffmpeg") != "" {
 		ff := func(args ...string) []string {
 			return append(append([]string{"ffmpeg", "-v", "error", "-i", source}, args...), "OUT.wav")
 		}

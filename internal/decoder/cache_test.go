@@ -5,6 +5,8 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+
+	"cuechoir/internal/reftool"
 )
 
 // fakeCache is a folder with one sealed module.
@@ -69,7 +71,7 @@ func TestCacheCannotBeWritten(t *testing.T) {
 	if err := tryWritable(filepath.Join(write(t, "file", []byte("x")), "below")); err == nil {
 		t.Fatal("a folder below a file can be written")
 	}
-	if raceOn || os.Getenv("CUECHOIR_REQUIRE_TOOLS") != "1" {
+	if raceOn || !reftool.Required() {
 		t.Skip("SKIPPED without CUECHOIR_REQUIRE_TOOLS=1 and under -race: the start without a cache, a full compilation")
 	}
 	path, notes := write(t, "raw.avi", film(2).AVI()), ""

@@ -10,6 +10,7 @@ import (
 
 	"cuechoir/internal/decoder/decodertest"
 	"cuechoir/internal/fault"
+	"cuechoir/internal/reftool"
 )
 
 func TestMain(m *testing.M) {
@@ -52,7 +53,7 @@ func needNative(t *testing.T) {
 	if tl := nativeTools(); tl.ffmpeg != "" && tl.ffprobe != "" {
 		return
 	}
-	if os.Getenv("CUECHOIR_REQUIRE_TOOLS") == "1" {
+	if reftool.Required() {
 		t.Fatal("CUECHOIR_REQUIRE_TOOLS=1, and there is no ffmpeg and ffprobe on PATH")
 	}
 	t.Skip("SKIPPED: there is no ffmpeg and ffprobe on PATH, so the native engine is not compared")

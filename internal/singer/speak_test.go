@@ -9,6 +9,8 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+
+	"cuechoir/internal/reftool"
 )
 
 func mustSay(t *testing.T, name string, sampleRate int, pace float64) Spoken {
@@ -190,13 +192,7 @@ func TestSayKeepsItsBounds(t *testing.T) {
 // A recogniser made for people's voices tells each word from 24 others, at an
 // easy pace and in haste. Homophones are left out of its list.
 func TestAnOutsideRecogniserUnderstands(t *testing.T) {
-	program, err := exec.LookPath("pocketsphinx_continuous")
-	if err != nil {
-		if os.Getenv("CUECHOIR_REQUIRE_TOOLS") == "1" {
-			t.Fatal("pocketsphinx_continuous is not installed, and CUECHOIR_REQUIRE_TOOLS=1 demands it")
-		}
-		t.Skip("pocketsphinx_continuous is not installed")
-	}
+	program := reftool.Need(t, "pocketsphinx_continuous")
 	dir := t.TempDir()
 	grammar := filepath.Join(dir, "words.gram")
 	others := "zero | no | wait | stop | more | hello | yes | left | right | house | red | green"

@@ -2,7 +2,6 @@ package walk
 
 import (
 	"os"
-	"os/exec"
 	"path/filepath"
 	"testing"
 
@@ -10,6 +9,7 @@ import (
 	"cuechoir/engine/picture"
 	"cuechoir/internal/audiofile"
 	"cuechoir/internal/decoder"
+	"cuechoir/internal/reftool"
 	example "cuechoir/projects-example"
 )
 
@@ -58,12 +58,8 @@ func TestTrailerCuts(t *testing.T) {
 		t.Fatal(err)
 	}
 	engines := []decoder.Engine{decoder.Embedded}
-	if _, err := exec.LookPath("ffmpeg"); err == nil {
+	if reftool.Find(t, "ffmpeg") != "" {
 		engines = append(engines, decoder.Native)
-	} else if os.Getenv("CUECHOIR_REQUIRE_TOOLS") == "1" {
-		t.Error("ffmpeg is required and not installed")
-	} else {
-		t.Log("LOUD SKIP: no ffmpeg here, so the native decoder is not compared")
 	}
 	for _, e := range engines {
 		info, cuts, err := picture.Analyse(t.Context(), film, picture.Options{Engine: e})

@@ -16,6 +16,7 @@ import (
 
 	"cuechoir/engine/take"
 	"cuechoir/internal/audiofile"
+	"cuechoir/internal/audiofile/audiotest"
 	"cuechoir/internal/device"
 	"cuechoir/internal/rt"
 )
@@ -77,15 +78,7 @@ func layerFiles(b *testing.B) []string {
 			x[i] = (float32(seed>>8)/16777216 - 0.5) / 16
 		}
 		path := filepath.Join(dir, fmt.Sprintf("%03d.wav", k))
-		f, err := os.Create(path)
-		if err != nil {
-			b.Fatal(err)
-		}
-		w, err := audiofile.NewWriter(f, audiofile.Format{SampleRate: rate, Channels: 1, Bits: 24}, audiofile.WriterOptions{})
-		if err == nil {
-			err = errors.Join(w.Write(x), w.Close(), f.Close())
-		}
-		if err != nil {
+		if err := audiotest.Write(path, rate, 24, x); err != nil {
 			b.Fatal(err)
 		}
 		names = append(names, path)
