@@ -147,7 +147,8 @@ func (r *run) loop(ctx context.Context) (cancelled bool, err error) {
 	until := r.length
 	buf := make([]float32, drainBlock)
 	var idle pause
-	watch := newWatchdog(r.stallLimit)
+	watch, sleep := newWatchdog(r.stallLimit), watchSleep()
+	defer sleep.stop()
 	nextStatus, seen := int64(0), int64(0)
 	done := ctx.Done()
 	for r.position() < until {
@@ -190,7 +191,8 @@ func (r *run) loop(ctx context.Context) (cancelled bool, err error) {
 			}
 			return cancelled, err
 		}
-		if err := idle.rest(); err != nil && device.WallClock(r.dev) && !cancelled {
+		idle.wait()
+		if err := sleep.err(); err != nil && device.WallClock(r.dev) && !cancelled {
 			return cancelled, err
 		}
 	}
