@@ -263,7 +263,8 @@ func (p *problem) alike(a, b Answer) bool {
 		math.Abs(math.Log(p.meanUnit(a.Map)/p.meanUnit(b.Map))) < tempoApart
 }
 
-// nearest are the maps that fail the fewest must-hits.
+// nearest are the maps that fail the fewest must-hits; a must-hit passed by may
+// lie exactly on a landing of an odd bar, so that some fail none: then those alone.
 func (p *problem) nearest(ctx context.Context, steady []Answer) ([]Answer, error) {
 	legs, err := p.legs(true)
 	if err != nil {
@@ -281,6 +282,9 @@ func (p *problem) nearest(ctx context.Context, steady []Answer) ([]Answer, error
 	p.byMusts(out)
 	for i := range out {
 		out[i].Map.Style = Stepped
+	}
+	if met := p.meeting(out); len(met) > 0 {
+		return p.unlike(met), nil
 	}
 	return out[:min(len(out), p.o.Answers)], nil
 }

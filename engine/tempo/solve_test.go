@@ -332,3 +332,18 @@ func BenchmarkSolve(b *testing.B) {
 		}
 	}
 }
+
+// Frame 2 lies on no landing of a 6/8 from frame 0 within the tempo range, but
+// half-way through the beat of a 3/8 that reaches to frame 12.
+func TestMustInPassingOfAnOddBar(t *testing.T) {
+	hits := []Hit{{Frame: 0, Must: true}, {Frame: 2, Must: true, Lands: LandsHalf}, {Frame: 12, Bar: 2}}
+	out, err := Solve(context.Background(), hits, Options{Rate: timecode.Rate23976, Frames: 13, Metres: []Metre{{6, 8}, {3, 8}}, Answers: 2})
+	if err != nil || len(out) != 1 {
+		t.Fatalf("%d answers, %v", len(out), err)
+	}
+	for _, l := range out[0].Landings {
+		if l.ErrorFrames.Sign() != 0 {
+			t.Errorf("hit %d falls on %s, off by %s", l.Hit, l.Place, l.ErrorFrames)
+		}
+	}
+}
