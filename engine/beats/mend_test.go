@@ -8,6 +8,7 @@ import (
 	"testing"
 
 	"cuechoir/internal/fault"
+	_ "cuechoir/internal/fixedseed"
 
 	"pgregory.net/rapid"
 )

@@ -8,6 +8,7 @@ import (
 	"cuechoir/engine/tempo"
 	"cuechoir/engine/timecode"
 	"cuechoir/internal/fault"
+	_ "cuechoir/internal/fixedseed"
 
 	"pgregory.net/rapid"
 )

@@ -9,6 +9,7 @@ import (
 	"cuechoir/engine/mix"
 	"cuechoir/engine/mix/mixtest"
 	"cuechoir/internal/fault"
+	_ "cuechoir/internal/fixedseed"
 
 	"pgregory.net/rapid"
 )

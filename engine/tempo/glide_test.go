@@ -6,6 +6,7 @@ import (
 
 	"cuechoir/engine/timecode"
 	"cuechoir/internal/fault"
+	_ "cuechoir/internal/fixedseed"
 
 	"pgregory.net/rapid"
 )

@@ -5,6 +5,8 @@ import (
 	"strconv"
 	"testing"
 
+	_ "cuechoir/internal/fixedseed"
+
 	"pgregory.net/rapid"
 )
 

@@ -6,6 +6,8 @@ import (
 	"slices"
 	"testing"
 
+	_ "cuechoir/internal/fixedseed"
+
 	"pgregory.net/rapid"
 )
 

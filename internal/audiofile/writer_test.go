@@ -10,6 +10,8 @@ import (
 	"path/filepath"
 	"testing"
 
+	_ "cuechoir/internal/fixedseed"
+
 	"pgregory.net/rapid"
 )
 

@@ -9,6 +9,7 @@ import (
 	"pgregory.net/rapid"
 
 	"cuechoir/internal/fault"
+	_ "cuechoir/internal/fixedseed"
 )
 
 // sineSNR resamples a sine through the float64 path and gives the ratio in dB
