@@ -6,40 +6,79 @@ import (
 )
 
 // band is the sound limited to what carries pitch, at a lower rate. Sample k
-// of it stands at sample k*step of the original: no delay is left in it.
+// of it stands at sample k*step of the original: no delay is left in it. Both
+// rows have pad zeros (of their own samples) before and behind, so that windows
+// need no bounds.
 type band struct {
-	y    []float32 // for the fine reading
-	low  []float32 // leaning on the low harmonics, for the choice of period
-	step int       // original samples a decimated sample
-	rate float64   // Hz
-	sums []float64 // running sums of squares of low
-	loud []float64 // of y
+	y, slope []float32 // for the fine reading, and its change a sample
+	low      []float32 // leaning on the low harmonics, for the choice of period
+	pad      int
+	step     int // original samples a sample of y
+	lowStep  int // samples of y a sample of low
+	rate     float64
+	loud     []float64 // running sums of squares of y, without the pads
 }
 
 // The band: below MinHz*lowCut nothing is wanted (rumble), above highCutHz
 // breath outweighs the harmonics (common practice).
 const (
-	targetRate = 14700.0 // 44.1 kHz and 48 kHz are decimated by three
-	highCutHz  = 3600.0
-	lowCut     = 0.8
-	tiltHz     = 500.0
-	firHalf    = 12 // half length of the low-pass, in decimated samples
+	targetRate   = 14700.0 // 44.1 kHz and 48 kHz are decimated by three
+	highCutHz    = 3600.0
+	lowCut       = 0.8
+	tiltHz       = 500.0
+	firHalf      = 12  // half length of the low-pass, in decimated samples
+	lowOversight = 6.0 // samples of low a period of MaxHz, at least
 )
 
 func limitBand(x []float32, sampleRate int, o Options) *band {
-	step := max(1, int(float64(sampleRate)/targetRate))
-	b := &band{step: step, rate: float64(sampleRate) / float64(step)}
+	b := newBand(sampleRate, o)
+	step := b.step
 	h := lowPass(highCutHz/float64(sampleRate), firHalf*step)
 	half := firHalf * step
-	b.y = make([]float32, (len(x)-1)/step+1)
-	for k := range b.y {
-		b.y[k] = float32(convolveAt(x, h, k*step, half))
+	n := (len(x)-1)/step + 1
+	b.y = make([]float32, n+2*b.pad)
+	y := b.y[b.pad : b.pad+n]
+	for k := range y {
+		y[k] = float32(convolveAt(x, h, k*step, half))
 	}
-	highPassBothWays(b.y, lowCut*o.MinHz/b.rate)
-	b.low = slices.Clone(b.y)
-	tiltBothWays(b.low, tiltHz/b.rate)
-	b.sums, b.loud = runningSquares(b.low), runningSquares(b.y)
+	highPassBothWays(y, lowCut*o.MinHz/b.rate)
+	b.loud = runningSquares(y)
+	b.slope = slopes(b.y)
+	tilted := slices.Clone(y)
+	tiltBothWays(tilted, tiltHz/b.rate)
+	lows := (n-1)/b.lowStep + 1
+	b.low = make([]float32, lows+2*b.pad)
+	for k := range lows {
+		b.low[b.pad+k] = tilted[k*b.lowStep]
+	}
 	return b
+}
+
+// newBand is a band without sound.
+func newBand(sampleRate int, o Options) *band {
+	b := &band{step: max(1, int(float64(sampleRate)/targetRate)), lowStep: 1}
+	b.rate = float64(sampleRate) / float64(b.step)
+	// The tilt leaves too little over a quarter of the rate to fold back.
+	if b.rate/2 >= lowOversight*o.MaxHz {
+		b.lowStep = 2
+	}
+	b.pad = int(b.rate*(baselineSeconds+windowSeconds+3/o.MinHz)) + 8
+	return b
+}
+
+// lowRate is the rate of low, Hz.
+func (b *band) lowRate() float64 { return b.rate / float64(b.lowStep) }
+
+// slopes is y's change a sample, by a central difference of eighth order
+// (Fornberg 1988, table 1): 2 % short at highCutHz.
+func slopes(y []float32) []float32 {
+	d := make([]float32, len(y))
+	const reach = 4
+	for k := reach; k+reach < len(y); k++ {
+		s := y[k-reach : k+reach+1]
+		d[k] = 4.0/5*(s[5]-s[3]) - 1.0/5*(s[6]-s[2]) + 4.0/105*(s[7]-s[1]) - 1.0/280*(s[8]-s[0])
+	}
+	return d
 }
 
 func runningSquares(y []float32) []float64 {
@@ -126,27 +165,31 @@ func highPassBothWays(y []float32, cutoff float64) {
 	a0 := 1 + alpha
 	b0 := (1 + math.Cos(w)) / 2 / a0
 	a1, a2 := -2*math.Cos(w)/a0, (1-alpha)/a0
-	pass := func(at func(int) int) {
-		var z1, z2 float64
-		for k := range y {
-			i := at(k)
-			v := float64(y[i])
-			out := b0*v + z1
-			z1 = -2*b0*v - a1*out + z2
-			z2 = b0*v - a2*out
-			y[i] = float32(out)
-		}
+	var z1, z2 float64
+	for k, s := range y {
+		v := b0 * float64(s)
+		out := v + z1
+		z1 = z2 - 2*v - a1*out
+		z2 = v - a2*out
+		y[k] = float32(out)
 	}
-	pass(func(k int) int { return k })
-	pass(func(k int) int { return len(y) - 1 - k })
+	z1, z2 = 0, 0
+	for k := len(y) - 1; k >= 0; k-- {
+		v := b0 * float64(y[k])
+		out := v + z1
+		z1 = z2 - 2*v - a1*out
+		z2 = v - a2*out
+		y[k] = float32(out)
+	}
 }
 
-// index is where an original sample falls in the band, unrounded.
+// index is where an original sample falls in the band, unrounded, without
+// the pad.
 func (b *band) index(sample int64) float64 { return float64(sample) / float64(b.step) }
 
 // energy is the sum of squares over [from, to), clipped to the sound.
 func (b *band) energy(from, to int) float64 {
-	from, to = max(0, min(from, len(b.y))), max(0, min(to, len(b.y)))
+	from, to = max(0, min(from, len(b.loud)-1)), max(0, min(to, len(b.loud)-1))
 	return max(0, b.loud[to]-b.loud[from])
 }
 

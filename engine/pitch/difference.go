@@ -14,13 +14,15 @@ import (
 // reference: slowDifference, in the tests.
 type difference struct {
 	rate           float64
-	size           int // frame length, decimated samples, even
-	minLag, maxLag int // decimated samples
+	size           int // frame length, samples of the band's low, even
+	minLag, maxLag int // in the same
 	fft            *dsp.RealFFT
 	frame, corr    []float64
+	sums           []float64 // running sums of the frame's squares
 	spectrum       []complex128
 	norm           []float64 // the normalised difference, by lag
 	prior          []float64
+	dips           []candidate
 }
 
 const framePeriods = 3.0 // frame length in longest periods
@@ -42,40 +44,42 @@ func newDifference(rate float64, o Options) (*difference, error) {
 	d.frame, d.corr = make([]float64, n), make([]float64, n)
 	d.spectrum = make([]complex128, d.fft.Bins())
 	d.norm = make([]float64, d.maxLag+2)
+	d.sums = make([]float64, d.size+1)
 	return d, nil
 }
 
 // at computes the normalised difference of the frame around a sample.
 func (d *difference) at(b *band, sample int64) {
-	start := int(math.Round(b.index(sample))) - d.size/2
-	for j := range d.size {
-		k := start + j
-		d.frame[j] = 0
-		if k >= 0 && k < len(b.low) {
-			d.frame[j] = float64(b.low[k])
-		}
+	start := b.pad + int(math.Round(b.index(sample)/float64(b.lowStep))) - d.size/2
+	d.of(b.low[start : start+d.size])
+}
+
+// of computes the normalised difference of a frame of d.size samples.
+func (d *difference) of(frame []float32) {
+	sum := 0.0
+	for j, s := range frame {
+		v := float64(s)
+		d.frame[j] = v
+		sum += v * v
+		d.sums[j+1] = sum
 	}
 	d.fft.Forward(d.spectrum, d.frame)
 	for k, v := range d.spectrum {
 		d.spectrum[k] = complex(real(v)*real(v)+imag(v)*imag(v), 0)
 	}
 	d.fft.Inverse(d.corr, d.spectrum)
-	end := start + d.size
-	sum := 0.0
+	mean := 0.0
 	d.norm[0] = 1
 	for lag := 1; lag < len(d.norm); lag++ {
-		m := b.energyTo(end-lag) - b.energyTo(start) + b.energyTo(end) - b.energyTo(start+lag)
+		m := d.sums[d.size-lag] + d.sums[d.size] - d.sums[lag]
 		diff := (m - 2*d.corr[lag]) / float64(d.size-lag)
-		sum += diff
+		mean += diff
 		d.norm[lag] = 1
-		if sum > 0 {
-			d.norm[lag] = diff * float64(lag) / sum
+		if mean > 0 {
+			d.norm[lag] = diff * float64(lag) / mean
 		}
 	}
 }
-
-// energyTo is the running sum of squares before an index.
-func (b *band) energyTo(k int) float64 { return b.sums[max(0, min(k, len(b.y)))] }
 
 // candidate is a possible pitch with its share of the thresholds and the
 // depth of its dip (0 periodic, 1 noise).

@@ -8,13 +8,8 @@ import (
 
 // slowDifference is the definition, pair by pair.
 func slowDifference(b *band, d *difference, sample int64) []float64 {
-	start := int(math.Round(b.index(sample))) - d.size/2
-	at := func(k int) float64 {
-		if k < 0 || k >= len(b.low) {
-			return 0
-		}
-		return float64(b.low[k])
-	}
+	start := b.pad + int(math.Round(b.index(sample)/float64(b.lowStep))) - d.size/2
+	at := func(k int) float64 { return float64(b.low[k]) }
 	out := make([]float64, len(d.norm))
 	out[0] = 1
 	sum := 0.0
@@ -46,7 +41,7 @@ func TestDifferenceIsItsDefinition(t *testing.T) {
 			t.Fatal(err)
 		}
 		b := limitBand(x, sr, o)
-		d, err := newDifference(b.rate, o)
+		d, err := newDifference(b.lowRate(), o)
 		if err != nil {
 			t.Fatal(err)
 		}

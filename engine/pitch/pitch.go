@@ -105,7 +105,7 @@ func Track(x []float32, sampleRate int, o Options) ([]Frame, error) {
 		frames[i].Sample = int64(i) * int64(o.HopSamples)
 	}
 	b.levels(frames)
-	d, err := newDifference(b.rate, o)
+	d, err := newDifference(b.lowRate(), o)
 	if err != nil {
 		return nil, err
 	}
@@ -119,10 +119,10 @@ func Track(x []float32, sampleRate int, o Options) ([]Frame, error) {
 		nodes[i] = d.candidates()
 	}
 	choose(frames, nodes, gate{floor: floor, top: top}, float64(o.HopSamples)/float64(sampleRate))
-	r := newRefiner(b)
+	r := newRefiner(b.y, b.slope, b.rate, o.MinHz)
 	for i := range frames {
 		if frames[i].Voiced {
-			frames[i].Hz = r.refine(frames[i].Sample, frames[i].Hz)
+			frames[i].Hz = r.refine(float64(b.pad)+b.index(frames[i].Sample), frames[i].Hz)
 		}
 	}
 	return frames, nil
