@@ -47,15 +47,23 @@ func pulse(k int) complex128 {
 	return complex(0, w) * g * cmplx.Exp(complex(0, w*(openRise+openFall)))
 }
 
+// softened is the share that SoftDB leaves of partial k.
+func softened(k int, softDB float64) float64 {
+	if softDB == 0 {
+		return 1
+	}
+	return math.Pow(10, -softDB/20*math.Log2(float64(k)))
+}
+
 // table is one period of the band-limited source, with three guard points for
 // the cubic interpolation.
 type table [tableSize + 3]float64
 
-// newTable sums the first n harmonics.
-func newTable(n int) *table {
+// newTable sums the first n harmonics, each octave softer by softDB.
+func newTable(n int, softDB float64) *table {
 	spec := make([]complex128, tableSize)
 	for k := 1; k <= n; k++ {
-		c := pulse(k)
+		c := pulse(k) * complex(softened(k, softDB), 0)
 		spec[k], spec[tableSize-k] = c, cmplx.Conj(c)
 	}
 	inverseFFT(spec)

@@ -58,16 +58,18 @@ func (v Voice) newPhonation(n Note, end int64, key uint64) *phonation {
 	p := &phonation{curve: v.curveOf(n), breath: noise{seed: key}, length: end - n.Start, sampleRate: sr, creak: v.Creak}
 	centre := hzOfCents(100*n.Key + v.TuneCents)
 	count := harmonics(p.highest(), sr)
-	p.table = newTable(count)
+	p.table = newTable(count, v.SoftDB)
 	p.to, _ = v.Formants(n.Vowel, centre)
 	p.tract.tune(p.to, sr)
 	// The steady vowel's power is the sum over its harmonics (Parseval).
 	power, source := 0.0, 0.0
 	for k := 1; k <= count; k++ {
 		re, im := real(pulse(k)), imag(pulse(k))
+		soft := softened(k, v.SoftDB)
+		square := 2 * (re*re + im*im) * soft * soft
 		g := p.tract.gain(float64(k)*centre, sr)
-		source += 2 * (re*re + im*im)
-		power += 2 * (re*re + im*im) * g * g
+		source += square
+		power += square * g * g
 	}
 	p.gain = math.Pow(10, (NominalDBFS+n.LevelDB)/20) / math.Sqrt(power)
 	p.breathAmp = v.Breath * math.Sqrt(3*source)

@@ -53,6 +53,7 @@ type Voice struct {
 	FormantScale        float64 // 1 (or 0): a man's vowels; 1.17 a woman's (from memory)
 	Breath              float64 // breath noise against the voiced source by amplitude, 0 to 1
 	Creak               float64 // 0 to 1: every second glottal pulse is weaker by so much
+	SoftDB              float64 // the source falls so much steeper an octave; falsetto 6 to 12 (from memory)
 	JitterCents         float64 // slow wander, never more than ± this
 	NoiseDB             float64 // room noise, dBFS RMS; 0 means none
 	TuneCents           float64 // everything is so much sharp

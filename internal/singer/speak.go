@@ -130,7 +130,7 @@ func (u *utterance) level(i, k int, of func(phone) float64) float64 {
 // addVoice runs the glottis and the breath through the formants.
 func (u *utterance) addVoice() {
 	last := u.starts[len(u.starts)-1]
-	pulses := newTable(harmonics(spokenHz, u.sr))
+	pulses := newTable(harmonics(spokenHz, u.sr), 0)
 	gain, source := u.neutral()
 	// The glottis closes right after the stressed vowel begins, or the first
 	// voiced sound after a stressed plosive.

@@ -68,7 +68,7 @@ func TestInverseFFT(t *testing.T) {
 
 // The series sums to the derivative of Rosenberg's pulse C, away from its jump.
 func TestPulseIsRosenbergs(t *testing.T) {
-	tab := newTable(tableSize / 8)
+	tab := newTable(tableSize/8, 0)
 	for i := range 100 {
 		phase := (float64(i) + 0.5) / 100
 		at := phase - 1 + openRise + openFall // time in the pulse
@@ -168,4 +168,37 @@ func predictedPeaks(x []float32, sr float64, order int) []float64 {
 		}
 	}
 	return peaks
+}
+
+// A soft source falls by SoftDB more an octave, and the vowel is as loud.
+func TestSoftSource(t *testing.T) {
+	level := func(soft float64) (partials [3]float64, rms float64) {
+		v := Voice{SampleRate: rate, SoftDB: soft}
+		const size = 1 << 15
+		notes := []Note{{Length: 100000, Key: 60, Vowel: "a"}}
+		x := v.Sing(notes, 20000, size)
+		spec := spectrum(x)
+		for i := range partials {
+			bin := v.F0(notes, 30000) * math.Exp2(float64(i)) * size / rate
+			for k := int(bin) - 6; k < int(bin)+7; k++ {
+				partials[i] += real(spec[k])*real(spec[k]) + imag(spec[k])*imag(spec[k])
+			}
+			partials[i] = 10 * math.Log10(partials[i])
+		}
+		for _, y := range x {
+			rms += float64(y) * float64(y)
+		}
+		return partials, 10 * math.Log10(rms/size)
+	}
+	modal, loud := level(0)
+	soft, softLoud := level(9)
+	for i := 1; i < 3; i++ { // the second and the fourth partial, against the first
+		fell := (modal[i] - modal[0]) - (soft[i] - soft[0])
+		if math.Abs(fell-9*float64(i)) > 0.2 {
+			t.Errorf("partial %g is %.2f dB weaker, want %d", math.Exp2(float64(i)), fell, 9*i)
+		}
+	}
+	if math.Abs(loud-softLoud) > 0.1 || math.Abs(loud-NominalDBFS) > 0.5 {
+		t.Errorf("%.2f dBFS, soft %.2f", loud, softLoud)
+	}
 }
