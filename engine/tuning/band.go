@@ -38,9 +38,11 @@ func BandOf(cents float64) Band {
 	}
 }
 
-// Summary of a layer's deviations. Bias is the median, Spread 1.4826 times the
-// median absolute deviation from it, the shares are 0 to 1.
+// Summary of a layer's deviations. Error is the median of their sizes, Bias
+// their median, Spread 1.4826 times the median absolute deviation from it, the
+// shares are 0 to 1.
 type Summary struct {
+	ErrorCents                   float64
 	BiasCents, SpreadCents       float64
 	Within10, Within25, Within50 float64
 	Notes                        int
@@ -52,10 +54,11 @@ func Summarise(cents []float64) Summary {
 	if len(cents) == 0 {
 		return s
 	}
-	dev := make([]float64, len(cents))
+	dev, size := make([]float64, len(cents)), make([]float64, len(cents))
 	for i, c := range cents {
 		dev[i] = math.Abs(c - s.BiasCents)
 		a := math.Abs(c)
+		size[i] = a
 		for _, b := range []struct {
 			limit float64
 			share *float64
@@ -65,7 +68,7 @@ func Summarise(cents []float64) Summary {
 			}
 		}
 	}
-	s.SpreadCents = 1.4826 * dsp.Median(dev)
+	s.SpreadCents, s.ErrorCents = 1.4826*dsp.Median(dev), dsp.Median(size)
 	return s
 }
 

@@ -2,6 +2,7 @@ package tuning
 
 import (
 	"math"
+	"slices"
 
 	"cuechoir/internal/dsp"
 )
@@ -13,8 +14,12 @@ type Point struct{ Minutes, Cents float64 }
 // CentsPerMinute*t. SpanCents is its rise from the first point to the last.
 // Chance is the two-sided probability that a set without drift shows this
 // much order (Kendall's tau). ErrorCents is the standard error of SpanCents.
+// LeastPerMinute to MostPerMinute is the slope's 95 % interval (Sen 1968), as
+// wide as the slopes of all pairs where there are too few points to say.
 type Line struct {
 	CentsPerMinute, At0Cents float64
+	LeastPerMinute           float64
+	MostPerMinute            float64
 	SpanCents, Chance        float64
 	SpreadCents              float64 // 1.4826 * median absolute residual
 	ErrorCents               float64
@@ -62,6 +67,7 @@ func FitLine(points []Point) Line {
 	}
 	if len(slopes) > 0 {
 		l.CentsPerMinute = dsp.Median(slopes)
+		l.LeastPerMinute, l.MostPerMinute = senInterval(slopes, len(p))
 		l.Chance = kendallChance(order, len(p))
 	}
 	rest := make([]float64, len(points))
@@ -96,14 +102,26 @@ func thin(p []Point) []Point {
 	return out
 }
 
+// senInterval is the 95 % interval of the median slope among those of all pairs
+// of n points: the ranks at half the number of slopes less and more 1.96
+// standard deviations of Kendall's S (Sen 1968). It sorts slopes.
+func senInterval(slopes []float64, n int) (least, most float64) {
+	slices.Sort(slopes)
+	reach := 1.96 * math.Sqrt(kendallVariance(n))
+	lo := int(math.Floor((float64(len(slopes)) - reach) / 2))
+	hi := int(math.Ceil((float64(len(slopes)) + reach) / 2))
+	return slopes[max(0, lo)], slopes[min(len(slopes)-1, hi)]
+}
+
+func kendallVariance(n int) float64 { return float64(n) * float64(n-1) * float64(2*n+5) / 18 }
+
 // kendallChance is the two-sided normal approximation for Kendall's S (Mann
 // 1945; Kendall 1975), with continuity correction.
 func kendallChance(s, n int) float64 {
 	if n < 4 {
 		return 1
 	}
-	v := float64(n) * float64(n-1) * float64(2*n+5) / 18
-	z := max(0, math.Abs(float64(s))-1) / math.Sqrt(v)
+	z := max(0, math.Abs(float64(s))-1) / math.Sqrt(kendallVariance(n))
 	return math.Erfc(z / math.Sqrt2)
 }
 

@@ -44,9 +44,22 @@ type Tuning struct{ A4Hz, Cents, Agreement float64 }
 // semitone of 440 Hz: the circular mean of their places between semitones
 // (Mardia & Jupp 2000, section 2.2), then the median about it. Weights may be nil.
 func FindA4(cents, weights []float64) Tuning {
-	if len(cents) == 0 {
+	t := direction(cents, weights)
+	if t.Agreement == 0 {
 		return Tuning{A4Hz: 440}
 	}
+	rest := make([]float64, len(cents))
+	for i, c := range cents {
+		rest[i] = wrap(c - t.Cents)
+	}
+	t.Cents = wrap(t.Cents + dsp.Median(rest))
+	t.A4Hz = 440 * math.Exp2(t.Cents/1200)
+	return t
+}
+
+// direction is the circular mean of places between semitones; no Agreement of
+// nothing.
+func direction(cents, weights []float64) Tuning {
 	var x, y, sum float64
 	for i, c := range cents {
 		w := 1.0
@@ -57,16 +70,9 @@ func FindA4(cents, weights []float64) Tuning {
 		x, y, sum = x+w*math.Cos(a), y+w*math.Sin(a), sum+w
 	}
 	if !(sum > 0) {
-		return Tuning{A4Hz: 440}
+		return Tuning{}
 	}
-	t := Tuning{Agreement: math.Hypot(x, y) / sum, Cents: 100 * math.Atan2(y, x) / (2 * math.Pi)}
-	rest := make([]float64, len(cents))
-	for i, c := range cents {
-		rest[i] = wrap(c - t.Cents)
-	}
-	t.Cents = wrap(t.Cents + dsp.Median(rest))
-	t.A4Hz = 440 * math.Exp2(t.Cents/1200)
-	return t
+	return Tuning{Agreement: math.Hypot(x, y) / sum, Cents: 100 * math.Atan2(y, x) / (2 * math.Pi)}
 }
 
 // wrap puts cents into -50 to 50 of the nearest semitone.
