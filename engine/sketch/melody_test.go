@@ -1,0 +1,285 @@
+package sketch
+
+import (
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"testing"
+
+	"cuechoir/engine/part"
+	"cuechoir/engine/tempo"
+	"cuechoir/engine/timecode"
+	"cuechoir/internal/singer"
+)
+
+const testRate = 48000
+
+// hum is how a melody is hummed: what a voice adds to it.
+type hum struct {
+	offset, jitter float64 // cents
+	drift          float64 // cents a minute
+	late, scatter  float64 // milliseconds
+	scoop          float64 // cents below, on every third note
+	noiseDB        float64
+	vibrato        bool
+}
+
+var usualHum = hum{offset: -30, jitter: 25, drift: -25, scatter: 40, scoop: 80, noiseDB: -58}
+
+// hums are harder ones: each a fault beyond the usual, with the least F1 that is
+// accepted.
+var hums = []struct {
+	name  string
+	hum   hum
+	least float64
+}{
+	{"late by 90 ms", hum{offset: -30, jitter: 25, scatter: 40, late: 90, noiseDB: -58}, 0.97},
+	{"early by 60 ms", hum{offset: 10, jitter: 25, scatter: 40, late: -60, noiseDB: -58}, 0.97},
+	{"sinking 90 cents a minute", hum{offset: -10, jitter: 20, drift: -90, scatter: 30, noiseDB: -58}, 0.97},
+	{"rising 90 cents a minute", hum{offset: 30, jitter: 20, drift: 90, scatter: 30, noiseDB: -58}, 0.97},
+	{"deep scoops", hum{offset: 20, jitter: 20, scatter: 30, scoop: 250, noiseDB: -58}, 0.97},
+	{"vibrato", hum{offset: -30, jitter: 20, scatter: 30, vibrato: true, noiseDB: -58}, 0.97},
+	{"a noisy room", hum{offset: -30, jitter: 25, scatter: 40, noiseDB: -40}, 0.95},
+	{"nearly a quarter tone off", hum{offset: 46, jitter: 20, scatter: 30, noiseDB: -58}, 0.97},
+}
+
+func TestHums(t *testing.T) {
+	n := uint64(4)
+	if underRace {
+		n = 1
+	}
+	for _, c := range hums {
+		var all agreement
+		for seed := uint64(101); seed <= 100+n; seed++ {
+			m := makeMelody(seed)
+			g := steadyGrid(t, m.bpm, m.metre)
+			s, err := Read(humIt(t, m, g, c.hum, seed), Options{})
+			if err != nil {
+				t.Fatal(err)
+			}
+			a := compare(s, m.notes)
+			all.add(a)
+			t.Logf("%s: F1 %.3f, key %s of %s, tune %+.0f, %+.0f a minute, late %+.0f", c.name, a.f1(), s.Scale, m.scale, s.TuneCents, s.DriftCentsPerMinute, s.LateMilliseconds)
+			if testing.Verbose() && a.f1() < 0.98 {
+				t.Log(fmt.Sprint(diff(s, m.notes)))
+			}
+		}
+		t.Logf("%-28s F1 %.3f, lengths %.3f", c.name, all.f1(), float64(all.lengths)/float64(all.right))
+		if all.f1() < c.least {
+			t.Errorf("%s: F1 %.3f, want %.2f", c.name, all.f1(), c.least)
+		}
+	}
+}
+
+// melody is a made-up line with a known key.
+type melody struct {
+	notes []part.Note
+	scale Scale
+	bpm   float64
+	metre tempo.Metre
+}
+
+// makeMelody draws a line of eight bars: mostly steps in the key, chord tones
+// on strong beats, one note in fifteen outside the key, rhythms down to
+// sixteenths, repeated notes and rests.
+func makeMelody(seed uint64) melody {
+	r := rand.New(rand.NewPCG(seed, 77))
+	m := melody{scale: Scale{Tonic: int(r.IntN(12)), Minor: r.IntN(2) == 0}, bpm: 72 + float64(r.IntN(29)), metre: tempo.Metre{Num: 4, Den: 4}}
+	cells := [][]int64{{4}, {2, 2}, {1, 1, 2}, {2, 1, 1}, {3, 1}, {1, 1, 1, 1}, {2, 2}, {4}, {-2, 2}, {1, 2, 1}}
+	low := 40 + (m.scale.Tonic+8)%12 // the tonic from E2 to D#3, an octave under degree 7
+	degree := 7
+	at := int64(0)
+	for bar := range 8 {
+		for beat := range 4 {
+			cell := cells[r.IntN(len(cells))]
+			if bar%4 == 3 && beat >= 2 { // a cadence
+				cell = [][]int64{{8}, {}}[beat-2]
+			}
+			for k, n := range cell {
+				if n < 0 {
+					at -= n
+					continue
+				}
+				switch p := r.IntN(10); {
+				case bar == 0 && beat == 0 && k == 0:
+				case k == 0 && beat%2 == 0 && p < 7:
+					degree = []int{7, 7, 7, 9, 11, 11, 4}[r.IntN(7)]
+				case p < 2: // repeated
+				case p < 9:
+					degree += 1 - 2*r.IntN(2)
+				default:
+					degree += 3 - 6*r.IntN(2)
+				}
+				degree = max(2, min(degree, 13))
+				if bar%4 == 3 && beat == 2 {
+					degree = []int{11, 7}[bar/4]
+				}
+				key := low + m.scale.step(degree)
+				if r.IntN(15) == 0 && n > 1 {
+					key++
+				}
+				m.notes = append(m.notes, part.Note{Start: timecode.R(at, 4), Length: timecode.R(n, 4), Key: uint8(key)})
+				at += n
+			}
+		}
+	}
+	return m
+}
+
+// step is a degree of the scale, 0 its tonic, in semitones above it.
+func (s Scale) step(degree int) int {
+	major, minor := [7]int{0, 2, 4, 5, 7, 9, 11}, [7]int{0, 2, 3, 5, 7, 8, 10}
+	steps := major
+	if s.Minor {
+		steps = minor
+	}
+	return 12*(degree/7) + steps[degree%7]
+}
+
+// steadyGrid is a map of one tempo on a reference of a minute at 24 fps.
+func steadyGrid(t testing.TB, bpm float64, metre tempo.Metre) *tempo.Grid {
+	t.Helper()
+	rate := timecode.Rate{Num: 24, Den: 1}
+	frames := timecode.R(int64(math.Round(60*24*1000/bpm)), 1000)
+	g, err := tempo.NewGrid(tempo.Map{Style: tempo.Steady, Sections: []tempo.Section{{Bars: 12, Metre: metre, FramesPerQuarter: frames}}}, rate, 24*60)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return g
+}
+
+// humIt sings a melody with the faults of h.
+func humIt(t testing.TB, m melody, g *tempo.Grid, h hum, seed uint64) Input {
+	t.Helper()
+	r := rand.New(rand.NewPCG(seed, 5))
+	spread := func(x float64) float64 { return x * (2*r.Float64() - 1) }
+	v := singer.Voice{Seed: seed, SampleRate: testRate, Breath: 0.05, JitterCents: 5, NoiseDB: h.noiseDB, TuneCents: h.offset, DriftCentsPerMinute: h.drift}
+	consonants := []string{"t", "n", "p", "l", "k", "m"}
+	var notes []singer.Note
+	last := int64(0)
+	for i, n := range m.notes {
+		at := g.SampleAt(n.Start, testRate) + int64((h.late+spread(h.scatter))*testRate/1000)
+		at = max(at, last+testRate/100)
+		end := g.SampleAt(n.End(), testRate) + int64(h.late*testRate/1000)
+		x := singer.Note{Start: at, Length: max(end-at-int64(r.Float64()*0.04*testRate), testRate/20), Key: float64(n.Key) + spread(h.jitter)/100, Vowel: "a", Consonant: consonants[r.IntN(len(consonants))], LevelDB: spread(3)}
+		if i%3 == 0 {
+			x.ScoopCents = h.scoop
+		}
+		if h.vibrato && x.Length > testRate/3 {
+			x.VibratoHz, x.VibratoCents = 5.5, 40
+		}
+		notes = append(notes, x)
+		last = at
+	}
+	if err := v.Check(notes); err != nil {
+		t.Fatal(err)
+	}
+	start := -int64(testRate) / 2
+	return Input{Samples: v.Sing(notes, start, g.SampleAt(m.notes[len(m.notes)-1].End(), testRate)-start+testRate), Start: start, SampleRate: testRate, Grid: g}
+}
+
+// agreement counts the notes that a sketch has right: key with octave and
+// place; lengths among them.
+type agreement struct{ right, place, lengths, got, want int }
+
+func (a agreement) f1() float64 { return 2 * float64(a.right) / float64(a.got+a.want) }
+
+func (a *agreement) add(b agreement) {
+	a.right, a.place, a.lengths, a.got, a.want = a.right+b.right, a.place+b.place, a.lengths+b.lengths, a.got+b.got, a.want+b.want
+}
+
+func compare(s Sketch, want []part.Note) agreement {
+	a := agreement{got: len(s.Notes), want: len(want)}
+	for _, n := range s.Notes {
+		for _, w := range want {
+			if n.Start.Cmp(w.Start) != 0 {
+				continue
+			}
+			a.place++
+			if n.Key == w.Key {
+				a.right++
+				if n.Length.Cmp(w.Length) == 0 {
+					a.lengths++
+				}
+			}
+		}
+	}
+	return a
+}
+
+func TestMelodies(t *testing.T) {
+	n := uint64(24)
+	if underRace {
+		n = 2
+	}
+	var all agreement
+	keys := 0
+	for seed := uint64(1); seed <= n; seed++ {
+		m := makeMelody(seed)
+		g := steadyGrid(t, m.bpm, m.metre)
+		s, err := Read(humIt(t, m, g, usualHum, seed), Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		a := compare(s, m.notes)
+		all.add(a)
+		if s.Scale == m.scale {
+			keys++
+		}
+		t.Logf("%2d %3.0f BPM %-9s heard as %-9s: F1 %.3f (%d right, %d places, %d lengths of %d; %d written, %d unsure, %d left), tune %+.0f cents, %+.0f a minute, %+.0f ms late",
+			seed, m.bpm, m.scale, s.Scale, a.f1(), a.right, a.place, a.lengths, a.want, a.got, s.Unsure(), len(s.Left), s.TuneCents, s.DriftCentsPerMinute, s.LateMilliseconds)
+		if testing.Verbose() && a.f1() < 0.99 {
+			t.Log(fmt.Sprint(diff(s, m.notes)))
+		}
+	}
+	t.Logf("all: F1 %.4f, lengths %.3f, key right %d of %d", all.f1(), float64(all.lengths)/float64(all.right), keys, n)
+	if all.f1() < 0.98 {
+		t.Errorf("F1 %.3f, want 0.98", all.f1())
+	}
+	if keys < int(n)*3/4 {
+		t.Errorf("%d keys right of %d, want three in four", keys, n)
+	}
+}
+
+func diff(s Sketch, want []part.Note) (out []string) {
+	has := map[string]bool{}
+	for _, n := range s.Notes {
+		has[fmt.Sprint(n.Start, " ", part.KeyName(n.Key))] = true
+	}
+	wanted := map[string]bool{}
+	for _, n := range want {
+		k := fmt.Sprint(n.Start, " ", part.KeyName(n.Key))
+		wanted[k] = true
+		if !has[k] {
+			out = append(out, "-"+k+" ("+n.Length.String()+")")
+		}
+	}
+	for _, n := range s.Notes {
+		if k := fmt.Sprint(n.Start, " ", part.KeyName(n.Key)); !wanted[k] {
+			out = append(out, fmt.Sprintf("+%s (%s; %+.0f c %+.0f ms, %.2f %.2f)", k, n.Length, n.Cents, n.Milliseconds, n.PitchSure, n.PlaceSure))
+		}
+	}
+	for _, l := range s.Left {
+		out = append(out, fmt.Sprintf("left %d %s", l.Onset, l.Why))
+	}
+	return out
+}
+
+// humBent hums a melody cleanly but for one note, so many cents sharp and
+// seconds late.
+func humBent(t testing.TB, m melody, g *tempo.Grid, which int, cents, late float64) Input {
+	t.Helper()
+	v := singer.Voice{Seed: 4, SampleRate: testRate, NoiseDB: -60}
+	var notes []singer.Note
+	for i, n := range m.notes {
+		x := singer.Note{Start: g.SampleAt(n.Start, testRate), Key: float64(n.Key), Vowel: "a", Consonant: "t"}
+		end := g.SampleAt(n.End(), testRate)
+		if i == which {
+			x.Key += cents / 100
+			x.Start += int64(late * testRate)
+		}
+		x.Length = end - x.Start
+		notes = append(notes, x)
+	}
+	return Input{Samples: v.Sing(notes, 0, notes[len(notes)-1].Start+3*testRate), SampleRate: testRate, Grid: g}
+}

@@ -1,0 +1,317 @@
+package sketch
+
+import (
+	"cmp"
+	"math"
+	"slices"
+	"sort"
+
+	"cuechoir/internal/dsp"
+)
+
+// The model, all costs in nats. A start lies normally about its place, with
+// what was late before still half a habit (an autoregression of order 1: the
+// correlated timing of Cemgil, Desain & Kappen 2000); each level of subdivision
+// costs; a note ends where the next begins unless it was let go well before.
+const (
+	onsetSpread  = 0.032 // seconds, standard deviation of a start about its place
+	habit        = 0.3   // correlation of a start's lateness with the one before
+	depthCost    = 0.7   // a level of subdivision
+	reachSeconds = 0.2   // a start's place is sought so far away ...
+	leastPlaces  = 5     // ... and among so many at least
+	dropCost     = 9.0   // a heard note that gets no place
+	dropRun      = 4     // in a row
+	mixCost      = 3.0   // thirds and halves in one beat
+	restCost     = 1.5   // a rest before the next note
+	gapSeconds   = 0.08  // a note may end so far before the next and fill the time (its consonant)
+	gapSpread    = 0.10
+	endSpread    = 0.09
+	shareStep    = 0.01 // of lateness shared by all, seconds
+	shareMost    = 0.15
+	shareSpread  = 0.06
+)
+
+// placed is where a note was put: places by index, from -1 when it got none;
+// late is seconds after it, the shared lateness off; sure the posterior
+// probability of from, and rival the likeliest other place, -1 without one.
+type placed struct {
+	from, to, rival int
+	late, sure      float64
+}
+
+// quantised is a whole line on the grid. late is what all notes share, in
+// seconds; cost the chosen reading's, in nats.
+type quantised struct {
+	placed     []placed
+	late, cost float64
+}
+
+// quantise puts a line's starts and ends on places. Notes and places are in
+// order.
+func quantise(notes []heardNote, places []place, sampleRate int) quantised {
+	best := math.Inf(1)
+	late := 0.0
+	for k := -int(shareMost / shareStep); k <= int(shareMost/shareStep); k++ {
+		l := float64(k) * shareStep
+		q := newQuantiser(notes, places, sampleRate, l)
+		if cost := q.best() + l*l/(2*shareSpread*shareSpread); cost < best {
+			best, late = cost, l
+		}
+	}
+	q := newQuantiser(notes, places, sampleRate, late)
+	q.best()
+	out := quantised{placed: q.path(), late: late, cost: best}
+	if d, ok := medianLate(out.placed); ok { // finer than the steps
+		out.late += d
+		for i := range out.placed {
+			out.placed[i].late -= d
+		}
+	}
+	q.posteriors(out.placed)
+	return out
+}
+
+func medianLate(all []placed) (float64, bool) {
+	var late []float64
+	for _, p := range all {
+		if p.from >= 0 {
+			late = append(late, p.late)
+		}
+	}
+	if len(late) == 0 {
+		return 0, false
+	}
+	return dsp.Median(late), true
+}
+
+// candidate is a place that a note may begin on.
+type candidate struct {
+	place int
+	late  float64 // seconds
+	own   float64 // cost by itself
+
+	cost, ahead, behind float64 // of the best way here; log sums of all ways here and on
+	fromNote, fromCand  int     // the best way's step before; -1
+}
+
+// quantiser holds the lattice of one shared lateness.
+type quantiser struct {
+	notes    []heardNote
+	places   []place
+	perSec   float64
+	late     float64
+	lattice  [][]candidate
+	lastNote int
+	lastCand int
+}
+
+func newQuantiser(notes []heardNote, places []place, sampleRate int, late float64) *quantiser {
+	q := &quantiser{notes: notes, places: places, perSec: float64(sampleRate), late: late}
+	reach := int64(reachSeconds * q.perSec)
+	shift := int64(late * q.perSec)
+	q.lattice = make([][]candidate, len(notes))
+	for i, h := range notes {
+		at := h.onset - shift
+		lo := sort.Search(len(places), func(k int) bool { return places[k].sample >= at-reach })
+		hi := sort.Search(len(places), func(k int) bool { return places[k].sample > at+reach })
+		for hi-lo < min(leastPlaces, len(places)-1) {
+			switch {
+			case lo == 0 || hi < len(places) && places[hi].sample-at <= at-places[lo-1].sample:
+				hi++
+			default:
+				lo--
+			}
+		}
+		hi = min(hi, len(places)-1) // the last place only ends notes
+		for k := lo; k < hi; k++ {
+			q.lattice[i] = append(q.lattice[i], candidate{place: k, late: q.lateness(h, places[k].sample, shift), own: depthCost * places[k].depth})
+		}
+	}
+	return q
+}
+
+// lateness is how far a start lies from a place: its voiced lead and its voice
+// are both readings of it, and what lies between them is on the place.
+func (q *quantiser) lateness(h heardNote, sample, shift int64) float64 {
+	d := h.onset - shift - sample
+	if e := h.early - shift - sample; e < 0 && d > 0 {
+		d = 0
+	} else if e > 0 {
+		d = e
+	}
+	return float64(d) / q.perSec
+}
+
+// begin is the cost of a line that begins with note i on c.
+func (q *quantiser) begin(i int, c *candidate) float64 {
+	return dropCost*float64(i) + c.own + c.late*c.late/(2*onsetSpread*onsetSpread)
+}
+
+// step is the cost of going from note i on a to note j on b.
+func (q *quantiser) step(i int, a *candidate, j int, b *candidate) float64 {
+	if b.place <= a.place {
+		return math.Inf(1)
+	}
+	news := b.late - habit*a.late
+	cost := dropCost*float64(j-i-1) + b.own + news*news/(2*onsetSpread*onsetSpread*(1-habit*habit))
+	if p, r := q.places[a.place], q.places[b.place]; p.beat == r.beat && p.third != r.third && p.depth > 0 && r.depth > 0 {
+		cost += mixCost
+	}
+	_, end := q.end(i, a.place, b.place)
+	return cost + end
+}
+
+// end is where note i ends, at next at the latest, and what that costs.
+func (q *quantiser) end(i, from, next int) (to int, cost float64) {
+	off := q.notes[i].offset - int64(q.late*q.perSec)
+	gap := float64(q.places[next].sample-off)/q.perSec - gapSeconds
+	to, cost = next, max(0, gap)*max(0, gap)/(2*gapSpread*gapSpread)
+	for k := from + 1; k < next && cost > restCost; k++ {
+		d := float64(off-q.places[k].sample) / q.perSec
+		if c := restCost + 0.5*depthCost*q.places[k].depth + d*d/(2*endSpread*endSpread); c < cost {
+			to, cost = k, c
+		}
+	}
+	return to, cost
+}
+
+// finish is the cost of note i being the last.
+func (q *quantiser) finish(i int, a *candidate) float64 {
+	_, cost := q.endLast(i, a.place)
+	return cost + dropCost*float64(len(q.notes)-1-i)
+}
+
+// endLast is where the last note ends.
+func (q *quantiser) endLast(i, from int) (to int, cost float64) {
+	off := q.notes[i].offset - int64(q.late*q.perSec)
+	to, cost = from+1, math.Inf(1)
+	for k := from + 1; k < len(q.places); k++ {
+		d := float64(off-q.places[k].sample) / q.perSec
+		if c := 0.5*depthCost*q.places[k].depth + d*d/(2*endSpread*endSpread); c < cost {
+			to, cost = k, c
+		}
+		if d < -1 {
+			break
+		}
+	}
+	return to, cost
+}
+
+// best fills the lattice forwards and gives the cost of the cheapest reading.
+func (q *quantiser) best() float64 {
+	for j := range q.lattice {
+		for c := range q.lattice[j] {
+			b := &q.lattice[j][c]
+			b.cost, b.fromNote = q.begin(j, b), -1
+			b.ahead = -b.cost
+			for i := max(0, j-1-dropRun); i < j; i++ {
+				for k := range q.lattice[i] {
+					a := &q.lattice[i][k]
+					s := q.step(i, a, j, b)
+					if math.IsInf(s, 1) {
+						continue
+					}
+					if a.cost+s < b.cost {
+						b.cost, b.fromNote, b.fromCand = a.cost+s, i, k
+					}
+					b.ahead = logSum(b.ahead, a.ahead-s)
+				}
+			}
+		}
+	}
+	least := math.Inf(1)
+	q.lastNote = -1
+	for i := max(0, len(q.lattice)-1-dropRun); i < len(q.lattice); i++ {
+		for k := range q.lattice[i] {
+			if c := q.lattice[i][k].cost + q.finish(i, &q.lattice[i][k]); c < least {
+				least, q.lastNote, q.lastCand = c, i, k
+			}
+		}
+	}
+	return least
+}
+
+// path reads the cheapest way back.
+func (q *quantiser) path() []placed {
+	out := make([]placed, len(q.notes))
+	for i := range out {
+		out[i] = placed{from: -1, rival: -1}
+	}
+	next := -1
+	for i, k := q.lastNote, q.lastCand; i >= 0; {
+		c := q.lattice[i][k]
+		p := placed{from: c.place, rival: -1, late: c.late}
+		if next < 0 {
+			p.to, _ = q.endLast(i, c.place)
+		} else {
+			p.to, _ = q.end(i, c.place, next)
+		}
+		out[i], next = p, c.place
+		i, k = c.fromNote, c.fromCand
+	}
+	return out
+}
+
+// posteriors gives each placed note the probability of its place: all ways
+// through it over all ways (the forward-backward sums of Rabiner 1989).
+func (q *quantiser) posteriors(out []placed) {
+	for i := len(q.lattice) - 1; i >= 0; i-- {
+		for k := range q.lattice[i] {
+			a := &q.lattice[i][k]
+			a.behind = -q.finish(i, a)
+			for j := i + 1; j <= min(i+1+dropRun, len(q.lattice)-1); j++ {
+				for c := range q.lattice[j] {
+					if s := q.step(i, a, j, &q.lattice[j][c]); !math.IsInf(s, 1) {
+						a.behind = logSum(a.behind, q.lattice[j][c].behind-s)
+					}
+				}
+			}
+		}
+	}
+	all := math.Inf(-1)
+	for i := max(0, len(q.lattice)-1-dropRun); i < len(q.lattice); i++ {
+		for k := range q.lattice[i] {
+			all = logSum(all, q.lattice[i][k].ahead-q.finish(i, &q.lattice[i][k]))
+		}
+	}
+	for i, p := range out {
+		if p.from < 0 {
+			continue
+		}
+		order := slices.Clone(q.lattice[i])
+		slices.SortFunc(order, func(a, b candidate) int { return -cmp.Compare(a.ahead+a.behind, b.ahead+b.behind) })
+		for _, c := range order {
+			if c.place == p.from {
+				out[i].sure = math.Exp(c.ahead + c.behind - all)
+			} else if out[i].rival < 0 {
+				out[i].rival = c.place
+			}
+		}
+	}
+}
+
+// logSum is log(exp(a) + exp(b)).
+func logSum(a, b float64) float64 {
+	if a < b {
+		a, b = b, a
+	}
+	if math.IsInf(b, -1) {
+		return a
+	}
+	return a + math.Log1p(math.Exp(b-a))
+}
+
+// tripletGain is how many nats a line, and a note of it on average, must gain
+// for thirds to be proposed.
+const (
+	tripletGain     = 6.0
+	tripletGainNote = 0.3
+)
+
+// tripletsFit reports that thirds would explain the line far better.
+func tripletsFit(notes []heardNote, in Input, o Options, without quantised) bool {
+	o.Triplets = true
+	with := quantise(notes, placesOf(in, o), in.SampleRate)
+	gain := without.cost - with.cost
+	return gain > tripletGain && gain > tripletGainNote*float64(len(notes))
+}
