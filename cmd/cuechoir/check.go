@@ -115,7 +115,7 @@ type checkRow struct {
 func checkRowOf(s *score.Score, r job.LayerReport) checkRow {
 	p := r.Report
 	row := checkRow{r.Layer, r.Take, len(r.Targets) > 0, p.Judged, p.BiasCents, p.SpreadCents, p.Within10, p.Within25, p.Within50,
-		p.DriftCentsPerMinute, p.DriftSignificant, p.BiasMilliseconds, p.A4Hz, []findingRow{}, []noteRow{}, append([]string{}, r.Notes...)}
+		p.Drift.CentsPerMinute, p.Drift.Significant, p.BiasMilliseconds, p.A4Hz, []findingRow{}, []noteRow{}, append([]string{}, r.Notes...)}
 	for _, f := range p.Findings {
 		row.Findings = append(row.Findings, findingRow{r.Layer, string(f.Kind), f.Note, f.Bar, f.Beat, f.Sample, f.Frame,
 			s.Reference.Rate.Timecode(s.Reference.Start + f.Frame), f.Cents, f.CentsPerMinute, f.Milliseconds, f.Frames, f.Severity, f.Words, r.TakeAt(f.Sample)})

@@ -4,8 +4,6 @@ import (
 	"math"
 
 	"cuechoir/engine/timing"
-	"cuechoir/engine/tuning"
-	"cuechoir/internal/dsp"
 )
 
 // What an unmatched target's own time must hold to count as sung after all,
@@ -156,7 +154,7 @@ func (l *layer) findExtra(found map[int]*heard) {
 			n.LevelDB < l.typical-extraDB || l.leftover(k, used) {
 			continue
 		}
-		r := NoteResult{Target: -1, Key: math.Round(n.CentreCents / 100), Verdict: VerdictExtra}
+		r := NoteResult{Target: -1, Key: l.keyOf(n.CentreCents), Verdict: VerdictExtra}
 		l.fill(&r, n)
 		l.report.Notes = append(l.report.Notes, r)
 		l.add(Finding{Kind: Extra, Note: -1, Sample: n.Onset, Cents: n.CentreCents, Severity: extraWeight})
@@ -181,6 +179,11 @@ func (l *layer) leftover(k int, used map[int]bool) bool {
 	return l.holed(n.Onset-gap, n.Offset+gap)
 }
 
+// keyOf is the key nearest to absolute cents at the layer's standard pitch.
+func (l *layer) keyOf(cents float64) float64 {
+	return math.Round((cents - l.in.Options.System.A4Cents()) / 100)
+}
+
 func (l *layer) centsAt(hz float64) float64 { return 6900 + 1200*math.Log2(hz/440) }
 
 // silent: nothing was sung or struck that could be heard.
@@ -203,67 +206,9 @@ func strongest(hits []timing.Onset) float64 {
 
 func (l *layer) noSound() {
 	l.results = make([]NoteResult, len(l.in.Targets))
-	for i, t := range l.in.Targets {
+	for i, t := range l.written {
 		l.results[i] = NoteResult{Target: i, Key: t.Key, Verdict: VerdictMissing}
 	}
 	l.report.Notes = l.results
 	l.add(Finding{Kind: NoSound, Note: -1, Sample: l.in.Start, Severity: 100})
-}
-
-// judgeFree holds the notes against the nearest of a scale.
-func (l *layer) judgeFree() {
-	cents := make([]float64, len(l.notes))
-	for i, n := range l.notes {
-		cents[i] = n.CentreCents
-	}
-	free := tuning.JudgeFree(cents, l.in.Options.Scale)
-	l.results = make([]NoteResult, len(l.notes))
-	var points []tuning.Point
-	for i, n := range l.notes {
-		r := &l.results[i]
-		r.Target, r.Key, r.Cents = -1, float64(free.Keys[i]), free.Cents[i]
-		l.fill(r, n)
-		if l.sure(n) {
-			points = append(points, tuning.Point{Minutes: l.minutes(n.Onset), Cents: r.Cents})
-		}
-	}
-	l.freeLine(points, free.A4)
-	var raw, off []float64
-	var judged, all float64
-	for i, n := range l.notes {
-		r := &l.results[i]
-		l.judgeCents(i, n)
-		all += float64(n.Offset - n.Onset)
-		if r.Verdict != VerdictNotJudged {
-			judged += float64(n.Offset - n.Onset)
-			raw, off = append(raw, r.Cents), append(off, r.DetrendedCents)
-		}
-	}
-	for k := range l.report.Findings {
-		l.report.Findings[k].Note = -1
-	}
-	s := tuning.Summarise(off)
-	r := &l.report
-	r.Notes = l.results
-	r.BiasCents, r.SpreadCents = dsp.Median(raw), s.SpreadCents
-	r.Within10, r.Within25, r.Within50 = s.Within10, s.Within25, s.Within50
-	if all > 0 {
-		r.Judged = judged / all
-	}
-}
-
-// freeLine: without a part the layer's own A4 is right, so only drift counts.
-func (l *layer) freeLine(points []tuning.Point, a4 tuning.Tuning) {
-	line, _ := fitLayer(points)
-	r := &l.report
-	r.A4Hz = a4.A4Hz
-	r.DriftCentsPerMinute, r.DriftSpanCents, r.DriftSignificant = line.CentsPerMinute, line.SpanCents, line.Significant()
-	l.line = func(int64) float64 { return a4.Cents }
-	if r.DriftSignificant {
-		l.line = func(s int64) float64 { return line.At(l.minutes(s)) }
-		start := line.At(points[0].Minutes)
-		shifted := line
-		shifted.At0Cents -= start
-		l.add(l.driftFinding(shifted, points))
-	}
 }

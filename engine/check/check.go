@@ -8,7 +8,6 @@
 package check
 
 import (
-	"math"
 	"slices"
 	"sort"
 
@@ -16,7 +15,6 @@ import (
 	"cuechoir/engine/timecode"
 	"cuechoir/engine/timing"
 	"cuechoir/engine/tuning"
-	"cuechoir/internal/dsp"
 	"cuechoir/internal/fault"
 )
 
@@ -43,6 +41,10 @@ type Options struct {
 	Tolerance   timing.Tolerance // of entries; 0: EBU R 37, 40 ms early, 60 ms late
 	Scale       tuning.Scale     // used without a part; zero: all twelve notes
 	ListenCents float64          // notes further off are accused; 0: 25
+	// System is what the notes should be; zero: equal temperament at 440 Hz.
+	// Without a part an A4Hz of 0 leaves A4 free.
+	System tuning.System
+	FreeA4 bool // with a part: A4 is the layer's own, and only told
 }
 
 // Input is one layer. Samples are mono, ±1.0 full scale; Samples[0] stands at
@@ -63,7 +65,8 @@ type Input struct {
 // sung minus target, DetrendedCents what is left of it beside the layer's
 // drift or bias; without a part, against the scale. Milliseconds and Frames
 // are how late the entry is (early: negative); RelativeMilliseconds is that
-// beside the layer's own lateness. Verdict is one of the Verdict constants.
+// beside the layer's own lateness. BendCents is how far the pitch moves from the
+// note's first third to its last. Verdict is one of the Verdict constants.
 // All figures are 0 where nothing was sung or read.
 type NoteResult struct {
 	Target                  int
@@ -73,7 +76,7 @@ type NoteResult struct {
 	Cents, DetrendedCents   float64
 	Milliseconds, Frames    float64
 	RelativeMilliseconds    float64
-	ScoopCents              float64
+	ScoopCents, BendCents   float64
 	VibratoHz, VibratoCents float64
 	Confidence, LevelDB     float64
 	Verdict                 string
@@ -131,21 +134,35 @@ type Finding struct {
 }
 
 // Report on a layer. Findings are worst first. The cents figures are over the
-// judged notes; the shares are of raw cents; Judged is the share of the
-// targets' time (without a part: of the sung time) that could be judged.
-// Pitch is the trace, samples on the timeline.
+// JudgedNotes; the shares are of raw cents, ErrorCents is the median size. Unsure
+// counts pitched notes that were sung but could not be read well enough.
+// Judged is the share of the targets' time (without a part: of the sung time)
+// that could be judged. Pitch is the trace, samples on the timeline.
 type Report struct {
 	Notes                        []NoteResult
 	Findings                     []Finding
+	ErrorCents                   float64
 	BiasCents, SpreadCents       float64
 	Within10, Within25, Within50 float64
-	DriftCentsPerMinute          float64
-	DriftSpanCents               float64
-	DriftSignificant             bool
+	JudgedNotes, Unsure          int
+	Drift                        DriftReport
 	A4Hz                         float64
 	BiasMilliseconds             float64
 	Judged                       float64
 	Pitch                        []pitch.Frame
+}
+
+// DriftReport is how a layer moves in pitch as a whole: the straight Line
+// through its notes (Significant or not), the Curve they truly follow, and,
+// when it is Significant, where it went and by what. Points are notes, at their
+// middles, cents from what they should be.
+type DriftReport struct {
+	tuning.Line
+	Significant bool
+	Points      []tuning.Point
+	Curve       []tuning.Point
+	Way         tuning.Way
+	Cause       tuning.Cause // Times 0: none stands out
 }
 
 const (
@@ -187,8 +204,9 @@ func Layer(in Input) (Report, error) {
 
 // layer is the work on one Input.
 type layer struct {
-	in      Input
-	order   []int // targets by Start
+	in      Input    // Targets as the system tunes them ...
+	written []Target // ... and as written
+	order   []int    // targets by Start
 	frames  []pitch.Frame
 	notes   []pitch.Note // samples on the timeline
 	holes   []Dropout    // found and known, on the timeline, in order
@@ -230,11 +248,21 @@ func newLayer(in Input) (*layer, error) {
 				Mended("give it a key, or mark it as unpitched")
 		}
 	}
+	if err := in.Options.System.Validate(); err != nil {
+		return nil, err
+	}
 	if in.Options.ListenCents <= 0 {
 		in.Options.ListenCents = tuning.ListenCents
 	}
 	in.Options.Tolerance = in.Options.Tolerance.Filled()
-	l := &layer{in: in, order: make([]int, len(in.Targets)), line: func(int64) float64 { return 0 }}
+	written := in.Targets
+	in.Targets = slices.Clone(written)
+	for i := range in.Targets {
+		if t := &in.Targets[i]; !t.Unpitched {
+			t.Key = in.Options.System.Cents(t.Key, t.Start) / 100
+		}
+	}
+	l := &layer{in: in, written: written, order: make([]int, len(in.Targets)), line: func(int64) float64 { return 0 }}
 	for i := range l.order {
 		l.order[i] = i
 	}
@@ -273,106 +301,6 @@ func (l *layer) listen() error {
 		}
 	}
 	return nil
-}
-
-// A note so far under the layer's usual level, and short or unsure, is bleed
-// or room.
-const (
-	bleedDB         = 25.0
-	bleedConfidence = 0.4
-)
-
-func (l *layer) keepSung(notes []pitch.Note) []pitch.Note {
-	levels := make([]float64, len(notes))
-	for i, n := range notes {
-		levels[i] = n.LevelDB
-	}
-	l.typical = dsp.Median(levels)
-	notes = l.dropTails(notes)
-	return slices.DeleteFunc(notes, func(n pitch.Note) bool {
-		return n.LevelDB < l.typical-bleedDB || n.Confidence < bleedConfidence && n.LevelDB < l.typical-bleedDB/2
-	})
-}
-
-// What a room adds to the end of a note: short, soft against it, without a gap,
-// and on its pitch or an octave of it, or softer still.
-const (
-	tailSeconds = 0.22
-	tailGap     = 0.06
-	tailDB      = 9.0
-	deepTailDB  = 16.0
-	tailCents   = 80.0
-)
-
-func (l *layer) dropTails(notes []pitch.Note) []pitch.Note {
-	var out []pitch.Note
-	for _, n := range notes {
-		if len(out) > 0 {
-			m := out[len(out)-1]
-			off := n.CentreCents - m.CentreCents
-			off -= 1200 * math.Round(off/1200)
-			under := m.LevelDB - n.LevelDB
-			if n.Offset-n.Onset < l.samples(tailSeconds) && n.Onset-m.Offset < l.samples(tailGap) &&
-				(under > deepTailDB || under > tailDB && math.Abs(off) < tailCents) {
-				continue
-			}
-		}
-		out = append(out, n)
-	}
-	return out
-}
-
-// Notes further apart than this are two.
-const joinCents = 80.0
-
-// joinOverHoles makes one note again of two that a hole parts.
-func (l *layer) joinOverHoles(notes []pitch.Note) []pitch.Note {
-	slack := l.samples(0.03)
-	var out []pitch.Note
-	for _, n := range notes {
-		if len(out) > 0 && l.holeCovers(out[len(out)-1].Offset, n.Onset, slack) &&
-			math.Abs(out[len(out)-1].CentreCents-n.CentreCents) < joinCents {
-			out[len(out)-1] = joined(out[len(out)-1], n)
-			continue
-		}
-		out = append(out, n)
-	}
-	return out
-}
-
-// joined is one note of two: each counts by its length and loudness, and when
-// they differ in pitch the longer alone (the other is a tail or a slip).
-func joined(a, b pitch.Note) pitch.Note {
-	la, lb := float64(a.Offset-a.Onset), float64(b.Offset-b.Onset)
-	if math.Abs(a.CentreCents-b.CentreCents) > joinCents {
-		out := a
-		if lb > la {
-			out = b
-		}
-		out.Attack, out.Onset, out.Offset, out.Murmur = a.Attack, a.Onset, b.Offset, a.Murmur
-		return out
-	}
-	w := la / (la + lb)
-	out := a
-	out.Offset = b.Offset
-	out.CentreCents = w*a.CentreCents + (1-w)*b.CentreCents
-	out.ErrorCents = max(w*a.ErrorCents, (1-w)*b.ErrorCents)
-	out.Confidence = w*a.Confidence + (1-w)*b.Confidence
-	out.LevelDB = w*a.LevelDB + (1-w)*b.LevelDB
-	if lb > la {
-		out.VibratoHz, out.VibratoCents = b.VibratoHz, b.VibratoCents
-	}
-	return out
-}
-
-// holeCovers: the gap from..to is mostly a hole.
-func (l *layer) holeCovers(from, to, slack int64) bool {
-	for _, h := range l.holes {
-		if h.Sample >= from-slack && h.Sample+h.Length <= to+slack && to-from < h.Length+3*slack {
-			return true
-		}
-	}
-	return false
 }
 
 func (l *layer) samples(seconds float64) int64 { return int64(seconds * float64(l.in.SampleRate)) }

@@ -23,19 +23,21 @@ func (l *layer) sure(n pitch.Note) bool {
 
 // judgePitch writes the pitch of each note and finds what is off.
 func (l *layer) judgePitch(pitched []int, found map[int]*heard) {
-	var points []tuning.Point
-	for _, i := range pitched {
+	var steps []tuning.Step
+	var way walked
+	for k, i := range pitched {
 		h := found[i]
+		if k > 0 {
+			way.interval(l.in.Targets[i].Key - l.in.Targets[pitched[k-1]].Key)
+		}
 		if h == nil {
 			continue
 		}
 		l.fill(&l.results[i], h.note)
 		l.results[i].Cents = h.note.CentreCents - 100*l.in.Targets[i].Key
-		if l.sure(h.note) {
-			points = append(points, tuning.Point{Minutes: l.minutes(h.note.Onset), Cents: l.results[i].Cents})
-		}
+		steps = way.arrive(l, steps, h.note, l.results[i].Cents)
 	}
-	l.judgeLayer(points)
+	l.judgeLayer(steps)
 	for _, i := range pitched {
 		h := found[i]
 		if h == nil {
@@ -50,24 +52,7 @@ func (l *layer) fill(r *NoteResult, n pitch.Note) {
 	r.Onset, r.Offset = n.Onset, n.Offset
 	r.ScoopCents, r.VibratoHz, r.VibratoCents = n.ScoopCents, n.VibratoHz, n.VibratoCents
 	r.Confidence, r.LevelDB = n.Confidence, n.LevelDB
-}
-
-// judgeLayer finds drift or bias and sets l.line, beside which notes are held.
-func (l *layer) judgeLayer(points []tuning.Point) {
-	line, sum := fitLayer(points)
-	r := &l.report
-	r.DriftCentsPerMinute, r.DriftSpanCents, r.DriftSignificant = line.CentsPerMinute, line.SpanCents, line.Significant()
-	switch {
-	case r.DriftSignificant:
-		l.line = func(s int64) float64 { return line.At(l.minutes(s)) }
-		l.add(l.driftFinding(line, points))
-		if start := line.At(points[0].Minutes); math.Abs(start) > tuning.ListenCents && math.Abs(start) > math.Abs(line.SpanCents) {
-			l.add(l.biasFinding(start))
-		}
-	case sum.Biased():
-		l.line = func(int64) float64 { return sum.BiasCents }
-		l.add(l.biasFinding(sum.BiasCents))
-	}
+	r.BendCents = l.bend(n)
 }
 
 func (l *layer) biasFinding(cents float64) Finding {
@@ -78,29 +63,10 @@ func (l *layer) biasFinding(cents float64) Finding {
 	return Finding{Kind: kind, Note: -1, Sample: l.in.Start, Cents: cents, Severity: 2 + min(8, math.Abs(cents)/tuning.ListenCents)}
 }
 
-// driftFinding places the drift where the line first leaves the tolerance, or
-// at its end.
-func (l *layer) driftFinding(line tuning.Line, points []tuning.Point) Finding {
-	at := points[len(points)-1].Minutes
-	for _, p := range points {
-		if math.Abs(line.At(p.Minutes)) > l.in.Options.ListenCents {
-			at, l.leaves = p.Minutes, true
-			break
-		}
-	}
-	f := Finding{Kind: Drift, Note: -1, CentsPerMinute: line.CentsPerMinute, Cents: line.SpanCents,
-		Sample:   int64(math.Round(at * 60 * float64(l.in.SampleRate))),
-		Severity: 2 + min(8, math.Abs(line.SpanCents)/l.in.Options.ListenCents)}
-	if !l.leaves {
-		f.Severity = 1 + math.Abs(line.SpanCents)/l.in.Options.ListenCents
-	}
-	return f
-}
-
 // judgeCents gives one note its verdict.
 func (l *layer) judgeCents(i int, n pitch.Note) {
 	r := &l.results[i]
-	off := r.Cents - l.line(n.Onset)
+	off := r.Cents - l.line(middle(n))
 	r.DetrendedCents = off
 	if !l.sure(n) {
 		r.Verdict = VerdictNotJudged
@@ -243,9 +209,10 @@ func (l *layer) summarise(pitched []int) {
 	}
 	s := tuning.Summarise(raw)
 	r := &l.report
-	r.BiasCents, r.SpreadCents = s.BiasCents, tuning.Summarise(off).SpreadCents
+	r.ErrorCents, r.BiasCents, r.SpreadCents = s.ErrorCents, s.BiasCents, tuning.Summarise(off).SpreadCents
 	r.Within10, r.Within25, r.Within50 = s.Within10, s.Within25, s.Within50
-	r.A4Hz = 440 * math.Exp2(s.BiasCents/1200)
+	r.JudgedNotes, r.Unsure = s.Notes, l.unsure()
+	r.A4Hz = 440 * math.Exp2((l.in.Options.System.A4Cents()+s.BiasCents)/1200)
 	var judged, all float64
 	for i, t := range l.in.Targets {
 		d := float64(t.End - t.Start)

@@ -21,7 +21,7 @@ type heard struct {
 // judgePart holds the layer against its part.
 func (l *layer) judgePart() error {
 	l.results = make([]NoteResult, len(l.in.Targets))
-	for i, t := range l.in.Targets {
+	for i, t := range l.written {
 		l.results[i] = NoteResult{Target: i, Key: t.Key, Verdict: VerdictMissing}
 	}
 	pitched, unpitched := l.split()
@@ -107,21 +107,27 @@ func (l *layer) roughLine(pairs []tuning.Pair, sung []tuning.Sung, targets []tun
 // wildCents: a note so far from the layer's median says nothing about it.
 const wildCents = 350.0
 
-func fitLayer(points []tuning.Point) (tuning.Line, tuning.Summary) {
+// nearPoints leaves out what is too wild.
+func nearPoints(points []tuning.Point) []tuning.Point {
 	cents := make([]float64, len(points))
 	for i, p := range points {
 		cents[i] = p.Cents
 	}
 	mid := dsp.Median(cents)
-	near := points[:0:0]
+	var near []tuning.Point
 	for _, p := range points {
 		if math.Abs(p.Cents-mid) <= wildCents {
 			near = append(near, p)
 		}
 	}
-	cents = cents[:0]
-	for _, p := range near {
-		cents = append(cents, p.Cents)
+	return near
+}
+
+func fitLayer(points []tuning.Point) (tuning.Line, tuning.Summary) {
+	near := nearPoints(points)
+	cents := make([]float64, len(near))
+	for i, p := range near {
+		cents[i] = p.Cents
 	}
 	return tuning.FitLine(near), tuning.Summarise(cents)
 }

@@ -259,7 +259,7 @@ func TestPlantedFaults(t *testing.T) {
 			}
 			found, lost, wrong := tally(r, want)
 			t.Logf("found %d of %d, false %d; bias %.1f cents, %.0f ms, spread %.1f, drift %.1f/min, judged %.2f, within 10/25/50 %.2f %.2f %.2f",
-				len(found), len(want), len(wrong), r.BiasCents, r.BiasMilliseconds, r.SpreadCents, r.DriftCentsPerMinute, r.Judged,
+				len(found), len(want), len(wrong), r.BiasCents, r.BiasMilliseconds, r.SpreadCents, r.Drift.CentsPerMinute, r.Judged,
 				r.Within10, r.Within25, r.Within50)
 			if len(lost)+len(wrong) > 0 {
 				t.Errorf("lost: %s\nfalse: %s", strings.Join(lost, ", "), strings.Join(wrong, "\n       "))

@@ -72,7 +72,7 @@ func (l *layer) say(f Finding) string {
 	case Missing:
 		return "nothing was sung here: sing this note"
 	case Extra:
-		return fmt.Sprintf("%s was sung where the part has no note: leave it out", keyName(math.Round(f.Cents/100)))
+		return fmt.Sprintf("%s was sung where the part has no note: leave it out", keyName(l.keyOf(f.Cents)))
 	case Early, Late:
 		return fmt.Sprintf("%s by %.0f ms (%.1f frames): %s", f.Kind, math.Abs(f.Milliseconds), math.Abs(f.Frames),
 			map[Kind]string{Early: "wait for the click and sing it again", Late: "breathe sooner and sing it again"}[f.Kind])
@@ -146,17 +146,73 @@ func (l *layer) sayWhole(f Finding) string {
 	if f.Bar != 0 {
 		where = fmt.Sprintf("bar %d", f.Bar)
 	}
-	s := fmt.Sprintf("the layer %s %.0f cents a minute, %s in all", way, math.Abs(f.CentsPerMinute), size)
+	s := fmt.Sprintf("the layer %s %.0f cents a minute, %s in all", way, math.Abs(f.CentsPerMinute), size) + l.sayWay() + l.sayCause()
 	if l.leaves {
 		return s + fmt.Sprintf("; from %s on it is more than %.0f cents off: sing it again from there, with the guide in your ear", where, l.in.Options.ListenCents)
 	}
 	return s + ": listen to the guide between phrases"
 }
 
+// sayWay says where a drift went, when most of it went somewhere.
+func (l *layer) sayWay() string {
+	w := l.report.Drift.Way
+	if w.Even {
+		return ""
+	}
+	name := func(minutes float64) string {
+		sample := int64(minutes * 60 * float64(l.in.SampleRate))
+		if k := l.lastBegun(sample); k >= 0 && l.in.Targets[k].Bar != 0 {
+			return fmt.Sprintf("bar %d", l.in.Targets[k].Bar)
+		}
+		return l.in.Rate.Timecode(l.in.Rate.FrameOf(sample, l.in.SampleRate))
+	}
+	from, to := name(w.FromMinutes), name(w.ToMinutes)
+	if from == to {
+		return ", most of it in " + from
+	}
+	return fmt.Sprintf(", most of it from %s to %s", from, to)
+}
+
+// sayCause says what a drift goes by, and what to do.
+func (l *layer) sayCause() string {
+	c := l.report.Drift.Cause
+	switch {
+	case c.Times == 0:
+		return ""
+	case c.Breath:
+		return fmt.Sprintf(", about %.0f at each breath: hear the next note before you start it", math.Abs(c.CentsEach))
+	}
+	way := "wider"
+	if c.CentsEach > 0 {
+		way = "narrower"
+	}
+	name, dir := IntervalName(c.Interval), "rising"
+	if c.Interval < 0 {
+		dir = "falling"
+		way = map[string]string{"wider": "narrower", "narrower": "wider"}[way]
+	}
+	return fmt.Sprintf(", about %.0f at each %s %s: sing it %s", math.Abs(c.CentsEach), dir, name, way)
+}
+
+var intervalNames = [13]string{"unison", "half tone", "whole tone", "minor third", "major third", "fourth", "tritone", "fifth",
+	"minor sixth", "major sixth", "minor seventh", "major seventh", "octave"}
+
+// IntervalName is an interval of so many semitones, up or down, in words.
+func IntervalName(semitones int) string {
+	n := max(semitones, -semitones)
+	if n < len(intervalNames) {
+		return intervalNames[n]
+	}
+	if n%12 == 0 {
+		return fmt.Sprintf("%d octaves", n/12)
+	}
+	return intervalNames[n%12] + " over an octave"
+}
+
 var keyNames = [12]string{"C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B"}
 
 // keyName is a MIDI key as a note, 60 = C4.
 func keyName(key float64) string {
-	k := int(key)
+	k := int(math.Round(key))
 	return fmt.Sprintf("%s%d", keyNames[((k%12)+12)%12], int(math.Floor(float64(k)/12))-1)
 }

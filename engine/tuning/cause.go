@@ -7,11 +7,29 @@ import (
 )
 
 // Step is a note on the way of a drift: its deviation, and how the part came
-// to it from the note before.
+// to it from the step before: over which intervals (semitones, down: negative;
+// several when notes between could not be read) and whether a rest lay there.
 type Step struct {
 	Point
-	Interval int  // semitones up (down: negative) from the note before; 0 for the first
-	Breath   bool // a rest lies before it
+	Intervals []int
+	Breath    bool
+}
+
+// steps is how often a step makes one of a kind.
+func (s Step) steps(kind int) int {
+	n := 0
+	if kind == breathStep {
+		if s.Breath {
+			n++
+		}
+		return n
+	}
+	for _, v := range s.Intervals {
+		if v == kind {
+			n++
+		}
+	}
+	return n
 }
 
 // Way says where a drift went: the shortest stretch in which its curve does
@@ -24,7 +42,8 @@ type Way struct {
 
 const (
 	wayPart  = 0.6 // of the whole drift, in ...
-	wayShare = 0.4 // ... no more than so much of the time stands out
+	wayShare = 0.4 // ... no more than so much of the time stands out,
+	wayCents = 6.0 // and by so much more than an even drift would do there
 )
 
 // FindWay looks along a curve.
@@ -35,16 +54,16 @@ func FindWay(curve []Point) Way {
 	}
 	all := curve[n-1].Cents - curve[0].Cents
 	best := Way{curve[0].Minutes, curve[n-1].Minutes, all, true}
-	j := 0
 	for i := range curve {
 		// a curve may turn back, so every end is tried that could be nearer
-		for j = i + 1; j < n && curve[j].Minutes-curve[i].Minutes < best.ToMinutes-best.FromMinutes; j++ {
+		for j := i + 1; j < n && curve[j].Minutes-curve[i].Minutes < best.ToMinutes-best.FromMinutes; j++ {
 			if part := curve[j].Cents - curve[i].Cents; part*all > 0 && math.Abs(part) >= wayPart*math.Abs(all) {
 				best = Way{curve[i].Minutes, curve[j].Minutes, part, false}
 			}
 		}
 	}
-	best.Even = best.Even || best.ToMinutes-best.FromMinutes > wayShare*(curve[n-1].Minutes-curve[0].Minutes)
+	share := (best.ToMinutes - best.FromMinutes) / (curve[n-1].Minutes - curve[0].Minutes)
+	best.Even = best.Even || share > wayShare || math.Abs(best.Cents)-share*math.Abs(all) < wayCents
 	return best
 }
 
@@ -73,9 +92,11 @@ const (
 // time alone explains it as well. line is FitLine's of the same notes.
 func FindCause(steps []Step, line Line) (Cause, bool) {
 	kinds := map[int]int{}
-	for i, s := range steps {
-		if s.Interval != 0 && i > 0 {
-			kinds[s.Interval]++
+	for _, s := range steps {
+		for _, v := range s.Intervals {
+			if v != 0 {
+				kinds[v]++
+			}
 		}
 		if s.Breath {
 			kinds[breathStep]++
@@ -106,9 +127,7 @@ func climb(steps []Step, kind, times int) (Cause, Line, []float64) {
 	points := make([]Point, len(steps))
 	n := 0
 	for i, s := range steps {
-		if i > 0 && kind != breathStep && s.Interval == kind || kind == breathStep && s.Breath {
-			n++
-		}
+		n += s.steps(kind)
 		counts[i] = float64(n)
 		points[i] = Point{counts[i], s.Cents}
 	}

@@ -116,10 +116,10 @@ func TestCause(t *testing.T) {
 			for i := range notes {
 				s := Step{Point: Point{Minutes: float64(i)/40 + 0.01*rng.Float64()}}
 				if i > 0 {
-					s.Interval = []int{-7, -4, -4, -2, -2, -1, 1, 2, 2, 4, 5, 5}[rng.IntN(12)]
+					s.Intervals = []int{[]int{-7, -4, -4, -2, -2, -1, 1, 2, 2, 4, 5, 5}[rng.IntN(12)]}
 					s.Breath = rng.IntN(6) == 0
 				}
-				if c.each != 0 && (c.breath && s.Breath || !c.breath && s.Interval == c.interval) {
+				if c.each != 0 && (c.breath && s.Breath || !c.breath && len(s.Intervals) > 0 && s.Intervals[0] == c.interval) {
 					at += c.each
 				}
 				s.Cents = at + c.even*s.Minutes + 4*rng.NormFloat64()
