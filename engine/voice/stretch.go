@@ -1,4 +1,5 @@
-// Package voice changes a recorded voice: so far how fast it goes.
+// Package voice changes a recorded voice: how fast it goes, its pitch, its
+// formants, its time, its colour.
 package voice
 
 import (

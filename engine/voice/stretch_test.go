@@ -43,9 +43,9 @@ func tone(hz float64, n, sr int) []float32 {
 	return x
 }
 
-// pitch of a steady tone: its phase at both ends of the middle, by correlation
+// toneHz is the pitch of a steady tone: its phase at both ends of the middle, by correlation
 // with a known tone under a Hann window.
-func pitch(x []float32, hz float64, sr int) float64 {
+func toneHz(x []float32, hz float64, sr int) float64 {
 	const blocks = 64
 	n := len(x) / blocks
 	turn, last := 0.0, 0.0
@@ -85,7 +85,7 @@ func TestTonesKeepPitchAndLevel(t *testing.T) {
 			x := tone(hz, 2*sr, sr)
 			for _, speed := range speeds {
 				y := stretch(t, x, sr, speed)
-				cents := 1200 * math.Log2(pitch(y, hz, sr)/hz)
+				cents := 1200 * math.Log2(toneHz(y, hz, sr)/hz)
 				worst = max(worst, math.Abs(cents))
 				level := rmsDB(y) - rmsDB(x)
 				loud = max(loud, math.Abs(level))
@@ -196,7 +196,7 @@ func TestPlacesStayWithinTwentyMilliseconds(t *testing.T) {
 		worst := 0.0
 		for at := 4800; at < len(y)-4800; at += 4800 {
 			want := float64(at) * speed.Float()
-			got := pitch(y[at-1600:at+1600], hz(want), rate)
+			got := toneHz(y[at-1600:at+1600], hz(want), rate)
 			worst = max(worst, math.Abs(got-hz(want))/1200*3000) // 1200 Hz in 3000 ms
 		}
 		t.Logf("speed %s: %.1f ms", speed, worst)
