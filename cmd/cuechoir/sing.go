@@ -289,7 +289,7 @@ func (a *app) chooseMicrophone(ctx context.Context, s *score.Score, sf *singFlag
 		dev.Close()
 		return err
 	case ok:
-		o.RoundTrip, o.RoundTripKnown = known, take.Measured
+		o.RoundTrip, o.RoundTripKnown, o.Waiting = known.Samples, take.Measured, known.Waits()
 	default:
 		o.RoundTripKnown = take.AssumedZero
 		a.note("the round trip of this device is not measured, so the take may sit late; measure it once: cuechoir latency")

@@ -24,15 +24,14 @@ func KeepRoundTrip(dev device.Device, r track.RoundTrip) error {
 	return track.LatencyStore{Path: path}.Put(dev, r)
 }
 
-// KnownRoundTrip is the stored round trip of a device, in samples; false when
-// it was never measured.
-func KnownRoundTrip(dev device.Device) (int64, bool, error) {
+// KnownRoundTrip is the stored round trip of a device; false when it was never
+// measured.
+func KnownRoundTrip(dev device.Device) (track.Latency, bool, error) {
 	path, err := track.DefaultLatencyPath()
 	if err != nil {
-		return 0, false, nil // no folder for settings: nothing was ever stored
+		return track.Latency{}, false, nil // no folder for settings: nothing was ever stored
 	}
-	l, ok, err := track.LatencyStore{Path: path}.Get(dev)
-	return l.Samples, ok, err
+	return track.LatencyStore{Path: path}.Get(dev)
 }
 
 // OtherSung names the layers but one that have a take and are not muted.

@@ -22,7 +22,8 @@ type SingOptions struct {
 	Device         device.Device
 	RoundTrip      int64 // samples that the device's input lags behind its output
 	RoundTripKnown take.RoundTripKnown
-	InputChannel   int // from 0
+	Waiting        device.Waiting // in the device when the round trip was measured
+	InputChannel   int            // from 0
 	Click          ClickOptions
 	NoClick        bool
 	Stretch        Stretch // what is recorded; all when it is zero
@@ -115,7 +116,7 @@ func Sing(ctx context.Context, f *score.Folder, o SingOptions) (res SingResult, 
 func singPlan(s *score.Score, o SingOptions, run Run, m *monitor) track.Plan {
 	p := track.Plan{
 		SampleRate: s.SampleRate, From: run.From, To: run.To, Monitor: m.Fill, MonitorGainDB: o.MonitorGainDB, Through: o.Through,
-		RoundTrip: o.RoundTrip, RoundTripKnown: o.RoundTripKnown,
+		RoundTrip: o.RoundTrip, RoundTripKnown: o.RoundTripKnown, RoundTripWaiting: o.Waiting,
 		TailSamples: o.RoundTrip + int64(tailSeconds*s.SampleRate), InputChannel: o.InputChannel,
 	}
 	if !o.Stretch.All() {

@@ -36,6 +36,16 @@ type Latency struct {
 	Spread   int64     `json:"spread"`
 	Constant bool      `json:"constant"`
 	Measured time.Time `json:"measured"`
+	// Waiting is how many frames waited in the device then; nil: it did not tell.
+	Waiting *int64 `json:"waiting,omitempty"`
+}
+
+// Waits is what waited in the device when the round trip was measured.
+func (l Latency) Waits() device.Waiting {
+	if l.Waiting == nil {
+		return device.Waiting{}
+	}
+	return device.Waiting{Known: true, Frames: *l.Waiting}
 }
 
 // LatencyStore keeps measured round trips in one small file, for this
@@ -103,7 +113,7 @@ func parseLatencies(text []byte, name string) ([]Latency, error) {
 		return nil, fault.New(fault.OverLimit, "%d round trips, at most %d", len(f.Latencies), maxLatencies).In(name, "").Mended(mend)
 	}
 	for _, l := range f.Latencies {
-		if l.Samples < 0 || l.SampleRate < 1 || l.Samples > 10*int64(l.SampleRate) || l.Spread < 0 || l.Measured.Year() > 9999 || l.Measured.Year() < 0 {
+		if w := l.Waits().Frames; w < 0 || w > 10*int64(l.SampleRate) || l.Samples < 0 || l.SampleRate < 1 || l.Samples > 10*int64(l.SampleRate) || l.Spread < 0 || l.Measured.Year() > 9999 || l.Measured.Year() < 0 {
 			return nil, fault.New(fault.Malformed, "a round trip of %d samples at %d Hz is out of range", l.Samples, l.SampleRate).
 				In(name, "").Mended(mend)
 		}
@@ -111,7 +121,8 @@ func parseLatencies(text []byte, name string) ([]Latency, error) {
 	return f.Latencies, nil
 }
 
-// Get gives the stored round trip of a device; false when there is none.
+// Get gives the stored round trip of a device; false when there is none. For a
+// device that tells what waits in it, one that was measured without that is none.
 func (s LatencyStore) Get(dev device.Device) (Latency, bool, error) {
 	list, err := s.Load()
 	if err != nil {
@@ -119,7 +130,7 @@ func (s LatencyStore) Get(dev device.Device) (Latency, bool, error) {
 	}
 	key := KeyOf(dev)
 	for _, l := range list {
-		if l.LatencyKey == key {
+		if l.LatencyKey == key && (l.Waiting != nil || !device.TellsWaiting(dev)) {
 			return l, true, nil
 		}
 	}
@@ -135,8 +146,11 @@ func (s LatencyStore) Put(dev device.Device, r RoundTrip) error {
 	}
 	key := KeyOf(dev)
 	list = slices.DeleteFunc(list, func(l Latency) bool { return l.LatencyKey == key })
-	list = append(list, Latency{LatencyKey: key, Samples: r.Samples, Spread: r.Spread, Constant: r.Constant,
-		Measured: time.Now().UTC().Truncate(time.Second)})
+	l := Latency{LatencyKey: key, Samples: r.Samples, Spread: r.Spread, Constant: r.Constant, Measured: time.Now().UTC().Truncate(time.Second)}
+	if r.Waiting.Known {
+		l.Waiting = &r.Waiting.Frames
+	}
+	list = append(list, l)
 	if over := len(list) - maxLatencies; over > 0 {
 		list = list[over:]
 	}

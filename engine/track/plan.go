@@ -20,6 +20,9 @@ type Plan struct {
 	MonitorGainDB  float64
 	RoundTrip      int64               // samples from the output to the input
 	RoundTripKnown take.RoundTripKnown // "": typed, or assumed-zero when RoundTrip is 0
+	// RoundTripWaiting is what waited in the device when RoundTrip was measured:
+	// where the device tells, a take is placed by what waits now.
+	RoundTripWaiting device.Waiting
 	// TailSamples are recorded beyond To, so that the late input of the end is
 	// caught; never less than RoundTrip, at most To - From when passes loop.
 	TailSamples int64

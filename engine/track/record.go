@@ -127,6 +127,8 @@ type recorder struct {
 	skip    int64      // samples of a pass before its take begins
 	keepLen int64      // samples of a take
 	slip    func() device.Slip
+	shift   int64      // samples by which this stream's round trip is longer than the plan's
+	settled bool       // shift will not change any more
 	late    []heardGap // what was not heard of late, for takes that begin after it was told
 	results []Result
 	err     error // of ending a take
@@ -154,14 +156,7 @@ func (r *recorder) open(pass int) error {
 	}
 	fm := r.dev.Format()
 	w.Describe(r.dev.Info().String(), fmt.Sprintf("input %d of %d", r.plan.InputChannel+1, fm.InChannels))
-	start := r.plan.From - r.plan.RoundTrip + r.skip
-	if k := r.plan.Punch; !k.none() {
-		if err := w.SetUseful(k.In-start, k.Out-k.In); err != nil {
-			w.Finish()
-			return err
-		}
-	}
-	err = w.Place(start, r.plan.RoundTrip, r.plan.RoundTripKnown)
+	err = r.place(w)
 	if rate := w.Info().SampleRate; err == nil && rate != r.plan.SampleRate {
 		err = fault.New(fault.Usage, "the take is of %d Hz, the plan of %d", rate, r.plan.SampleRate)
 	}
@@ -174,6 +169,39 @@ func (r *recorder) open(pass int) error {
 	r.begun = pass + 1
 	for _, g := range r.late {
 		r.noteUnheard(t, g)
+	}
+	return nil
+}
+
+// place says where a pass's take begins, and what of it was punched in.
+func (r *recorder) place(w *take.Writer) error {
+	trip := r.plan.RoundTrip + r.shift
+	start := r.plan.From - trip + r.skip
+	if k := r.plan.Punch; !k.none() {
+		in := max(k.In-start, 0)
+		if err := w.SetUseful(in, k.Out-start-in); err != nil {
+			return err
+		}
+	}
+	return w.Place(start, trip, r.plan.RoundTripKnown)
+}
+
+// settle places the takes by what waits in the device, as soon as it tells.
+func (r *recorder) settle() error {
+	if r.settled {
+		return nil
+	}
+	now := device.WaitingIn(r.dev)
+	r.settled = now.Known || !device.TellsWaiting(r.dev)
+	shift := max(now.Since(r.plan.RoundTripWaiting), -r.plan.RoundTrip)
+	if shift == r.shift {
+		return nil
+	}
+	r.shift = shift
+	for _, t := range r.writing {
+		if err := r.place(t.writer); err != nil {
+			return err
+		}
 	}
 	return nil
 }
@@ -193,6 +221,9 @@ func (r *recorder) monitor(dst []float32, at int64) error {
 
 // keep writes captured samples to each take that covers them.
 func (r *recorder) keep(x []float32, at int64, lost bool) error {
+	if err := r.settle(); err != nil {
+		return err
+	}
 	for len(x) > 0 {
 		edge := r.nextBegin()
 		if at == edge {
@@ -253,7 +284,7 @@ func (r *recorder) unheard(at, frames int64) {
 // noteUnheard: put out at stream sample at, it would have come back RoundTrip
 // later.
 func (r *recorder) noteUnheard(t passTake, g heardGap) {
-	begin := g.at + r.plan.RoundTrip - t.from
+	begin := g.at + r.plan.RoundTrip + r.shift - t.from
 	end := min(begin+g.frames, r.keepLen)
 	if begin = max(begin, 0); begin < end {
 		t.writer.AddUnheard(begin, end-begin)

@@ -107,6 +107,12 @@ func (c *Continuous) Gate(ready func(int) bool) { c.ready.Store(&ready) }
 // WallClock is that of the device.
 func (c *Continuous) WallClock() bool { return WallClock(c.dev) }
 
+// TellsWaiting is that of the device.
+func (c *Continuous) TellsWaiting() bool { return TellsWaiting(c.dev) }
+
+// Waiting is that of the device.
+func (c *Continuous) Waiting() Waiting { return WaitingIn(c.dev) }
+
 // Format is that of the device.
 func (c *Continuous) Format() Format { return c.dev.Format() }
 

@@ -39,8 +39,8 @@ func TestContinuousGoesOn(t *testing.T) {
 			t.Fatalf("use %d: heard at %d, want 710; %d callbacks after Stop", use, heard.Load(), calls.Load()-n)
 		}
 	}
-	if v.starts != 1 {
-		t.Fatalf("the device was started %d times", v.starts)
+	if n := v.starts.Load(); n != 1 {
+		t.Fatalf("the device was started %d times", n)
 	}
 }
 

@@ -46,7 +46,8 @@ type Real struct {
 	asked   atomic.Bool // Stop was asked for
 	gone    atomic.Bool
 	gate    *callGate // of the running stream
-	stuck   bool      // a stream could not be given back: the context must stay
+	ring    waitingRing
+	stuck   bool // a stream could not be given back: the context must stay
 }
 
 // stopLimit bounds the wait for a stream to end. Measured: with PulseAudio
@@ -205,6 +206,9 @@ func (r *Real) makeStream(cb Callback) (*malgo.Device, error) {
 	config := malgo.DefaultDeviceConfig(kind)
 	config.SampleRate = uint32(r.options.SampleRate)
 	config.PeriodSizeInFrames = uint32(r.options.PeriodFrames)
+	if r.TellsWaiting() {
+		config.NoFixedSizedCallback = 1 // the input lies in the library's ring then, not in a copy
+	}
 	config.NoClip = 1 // the callback has its own ceiling
 	config.Playback.Format, config.Capture.Format = malgo.FormatF32, malgo.FormatF32
 	config.Playback.Channels, config.Capture.Channels = 0, 0 // native
@@ -234,10 +238,14 @@ func (r *Real) makeStream(cb Callback) (*malgo.Device, error) {
 
 // dataProc turns malgo's bytes into samples, without copying.
 func (r *Real) dataProc(cb Callback) malgo.DataProc {
-	gate := r.gate
+	gate, measured := r.gate, r.TellsWaiting()
 	return func(out, in []byte, frames uint32) {
-		if cb != nil {
-			gate.through(cb, samples(out), samples(in), int(frames))
+		if cb == nil {
+			return
+		}
+		gate.through(cb, samples(out), samples(in), int(frames))
+		if measured {
+			r.ring.see(samples(in))
 		}
 	}
 }
@@ -262,6 +270,7 @@ func (r *Real) Start(cb Callback) error {
 	r.asked.Store(false)
 	r.gone.Store(false)
 	r.gate = &callGate{}
+	r.ring.init(r.format.InChannels)
 	stream, err := r.makeStream(cb)
 	if err != nil {
 		return err
@@ -308,6 +317,14 @@ func (r *Real) Close() error {
 	r.context = nil
 	return err
 }
+
+// TellsWaiting: in JACK, one thread writes and reads the library's ring.
+func (r *Real) TellsWaiting() bool {
+	return r.info.Backend == "jack" && !r.options.NoInput && !r.options.NoOutput
+}
+
+// Waiting is what waits in the library's ring since the last Start.
+func (r *Real) Waiting() Waiting { return r.ring.waiting() }
 
 // Format says how the device streams.
 func (r *Real) Format() Format { return r.format }

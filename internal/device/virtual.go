@@ -46,6 +46,7 @@ type Virtual struct {
 
 	LoopDelay    int64   // round trip of the loop, frames; never less than the largest block
 	LoopDelays   []int64 // one for each Start in turn, in the place of LoopDelay
+	Waits        []int64 // what it tells of frames that wait in it, for each Start in turn; nil: it tells nothing
 	LoopGain     float32 // 0: no loop
 	NoisePeak    float32 // even noise at the input, the same on each run
 	Microphone   []float32
@@ -59,7 +60,7 @@ type Virtual struct {
 	StartWait time.Duration // before the first callback
 
 	ready   func(int) bool
-	starts  int
+	starts  atomic.Int64
 	quit    chan struct{}
 	stopped sync.WaitGroup
 	err     atomic.Pointer[fault.Error]
@@ -98,6 +99,18 @@ func (v *Virtual) Gate(ready func(frames int) bool) { v.ready = ready }
 // WallClock says whether blocks come by the wall clock.
 func (v *Virtual) WallClock() bool { return v.Realtime }
 
+// TellsWaiting says whether Waits are told.
+func (v *Virtual) TellsWaiting() bool { return len(v.Waits) > 0 }
+
+// Waiting is what is told to wait since the last Start.
+func (v *Virtual) Waiting() Waiting {
+	n := int(v.starts.Load())
+	if n == 0 || len(v.Waits) == 0 {
+		return Waiting{}
+	}
+	return Waiting{Known: true, Frames: v.Waits[(n-1)%len(v.Waits)]}
+}
+
 // Err says what happened since Start.
 func (v *Virtual) Err() error {
 	if e := v.err.Load(); e != nil {
@@ -116,10 +129,10 @@ func (v *Virtual) Start(cb Callback) error {
 	}
 	v.err.Store(nil)
 	delay := v.LoopDelay
+	starts := int(v.starts.Add(1))
 	if len(v.LoopDelays) > 0 {
-		delay = v.LoopDelays[v.starts%len(v.LoopDelays)]
+		delay = v.LoopDelays[(starts-1)%len(v.LoopDelays)]
 	}
-	v.starts++
 	v.quit = make(chan struct{})
 	r := newVirtualRun(v, cb, delay)
 	v.stopped.Go(r.run)
@@ -175,7 +188,7 @@ func newVirtualRun(v *Virtual, cb Callback, delay int64) *virtualRun {
 	return &virtualRun{
 		v: v, cb: cb, fm: fm, quit: v.quit, delay: delay,
 		loop:   make([]float32, delay+slips+int64(largest)+1),
-		noise:  rand.New(rand.NewPCG(1, uint64(v.starts))),
+		noise:  rand.New(rand.NewPCG(1, uint64(v.starts.Load()))),
 		faults: v.Faults,
 		out:    make([]float32, largest*fm.OutChannels),
 		in:     make([]float32, largest*fm.InChannels),
