@@ -81,6 +81,9 @@ type (
 
 		Comp  []fileSpan `toml:"comp,inline,multiline,omitempty"`
 		Takes []fileMark `toml:"takes,inline,multiline,omitempty"`
+
+		Mends  []fileMend `toml:"mends,inline,multiline,omitempty"`
+		Colour []string   `toml:"colour,multiline,omitempty"`
 	}
 )
 
@@ -115,6 +118,7 @@ func Encode(s *Score) ([]byte, error) {
 			fl.Notes = append(fl.Notes, n.String())
 		}
 		fl.setTakes(l)
+		fl.setMends(l)
 		f.Layers = append(f.Layers, fl)
 	}
 	var b bytes.Buffer
@@ -245,6 +249,7 @@ func (f *fileScore) model() (*Score, error) {
 			ml.Notes = append(ml.Notes, n)
 		}
 		l.readTakes(&ml)
+		l.readMends(&ml)
 		s.Layers = append(s.Layers, ml)
 	}
 	return s, nil

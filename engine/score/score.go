@@ -85,6 +85,8 @@ type Layer struct {
 	GainDB float64 // fader
 	Pan    float64 // -1 left to 1 right
 	Mute   bool
+	Mends  []Mend   // edits of what was sung, the later over the earlier
+	Colour []string // what the voice becomes: a processor a line, in their order
 }
 
 // Length is the reference's exact length in samples: what a bounce lasts.
@@ -275,6 +277,9 @@ func (l Layer) validate() error {
 		return fmt.Errorf("notes: more than %d", maxNotes)
 	}
 	if err := l.validateTakes(); err != nil {
+		return err
+	}
+	if err := l.validateMends(); err != nil {
 		return err
 	}
 	p := part.Part{Name: l.Name, Notes: l.Notes}
