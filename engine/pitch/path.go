@@ -5,8 +5,12 @@ import (
 	"slices"
 )
 
-// gate holds the levels between which the recording lives, dB.
-type gate struct{ floor, top float64 }
+// gate holds the levels between which the recording lives, dB: its noise, its
+// loud level, and for each frame the loudest near it.
+type gate struct {
+	floor, top float64
+	near       []float64
+}
 
 // Levels that decide whether a frame can be voiced at all.
 const (
@@ -16,7 +20,46 @@ const (
 	topShare     = 0.95
 	floorMargin  = 5.0  // dB over the noise where half is believed
 	floorCeiling = 30.0 // the noise is never taken to lie nearer the top than this
+	nearRangeDB  = 27.0 // softer than this beside what is near: another layer in the headphones, a tail
+	nearSeconds  = 1.0  // on either side
 )
+
+func newGate(frames []Frame, hop float64) gate {
+	g := gate{near: loudestNear(frames, int(nearSeconds/hop))}
+	g.floor, g.top = levelRange(frames)
+	return g
+}
+
+// loudestNear is for each frame the highest level within reach frames, by the
+// block method of van Herk (1992): a running maximum forward and one back.
+func loudestNear(frames []Frame, reach int) []float64 {
+	n, width := len(frames), 2*reach+1
+	level := func(i int) float64 {
+		if i < reach || i >= n+reach {
+			return MinLevelDB
+		}
+		return frames[i-reach].LevelDB
+	}
+	padded := (n + 2*reach + width - 1) / width * width
+	ahead, back := make([]float64, padded), make([]float64, padded)
+	for i := range padded {
+		ahead[i] = level(i)
+		if i%width > 0 {
+			ahead[i] = max(ahead[i], ahead[i-1])
+		}
+	}
+	for i := padded - 1; i >= 0; i-- {
+		back[i] = level(i)
+		if i%width < width-1 {
+			back[i] = max(back[i], back[i+1])
+		}
+	}
+	near := make([]float64, n)
+	for i := range near {
+		near[i] = max(back[i], ahead[i+2*reach])
+	}
+	return near
+}
 
 // levelRange finds the noise floor and the loud level of a recording by order
 // statistics (common practice). A recording without rests has no floor to
@@ -32,9 +75,9 @@ func levelRange(frames []Frame) (floor, top float64) {
 	return min(at(floorShare), top-floorCeiling), top
 }
 
-// weight is 0..1: how far the level lets a frame be voice.
-func (g gate) weight(db float64) float64 {
-	over := min(db-g.floor-floorMargin, db-(g.top-gateRangeDB), db-silentDB)
+// weight is 0..1: how far the level lets frame i be voice.
+func (g gate) weight(i int, db float64) float64 {
+	over := min(db-g.floor-floorMargin, db-(g.top-gateRangeDB), db-(g.near[i]-nearRangeDB), db-silentDB)
 	return 1 / (1 + math.Exp(-over/1.0))
 }
 
@@ -60,7 +103,7 @@ type state struct {
 func choose(frames []Frame, nodes [][]candidate, g gate, hop float64) {
 	rows := make([][]state, len(frames))
 	for i := range frames {
-		rows[i] = emit(nodes[i], g.weight(frames[i].LevelDB))
+		rows[i] = emit(nodes[i], g.weight(i, frames[i].LevelDB))
 		if i > 0 {
 			link(rows[i-1], rows[i], hop)
 		}
