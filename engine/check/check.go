@@ -66,7 +66,8 @@ type Input struct {
 // drift or bias; without a part, against the scale. Milliseconds and Frames
 // are how late the entry is (early: negative); RelativeMilliseconds is that
 // beside the layer's own lateness. BendCents is how far the pitch moves from the
-// note's first third to its last. Verdict is one of the Verdict constants.
+// note's first third to its last. SwellMilliseconds is how long after it
+// begins a slow swell is heard as a note. Verdict is one of the Verdict constants.
 // All figures are 0 where nothing was sung or read.
 type NoteResult struct {
 	Target                  int
@@ -76,6 +77,7 @@ type NoteResult struct {
 	Cents, DetrendedCents   float64
 	Milliseconds, Frames    float64
 	RelativeMilliseconds    float64
+	SwellMilliseconds       float64
 	ScoopCents, BendCents   float64
 	VibratoHz, VibratoCents float64
 	Confidence, LevelDB     float64
@@ -293,6 +295,7 @@ func (l *layer) listen() error {
 	l.findHoles()
 	l.clips = findClips(in.Samples, in.SampleRate)
 	l.notes = l.keepSung(l.joinOverHoles(notes))
+	l.findLeads()
 	l.liftDoubled()
 	if slices.ContainsFunc(in.Targets, func(t Target) bool { return t.Unpitched }) {
 		l.hits = timing.Onsets(in.Samples, in.SampleRate)

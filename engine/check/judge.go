@@ -103,8 +103,9 @@ func (l *layer) judgeTime(pitched []int, found map[int]*heard, struck map[int]ti
 		e := timing.Entry{Target: l.in.Targets[i].Start}
 		if h := found[i]; h != nil && !h.shared && !h.second {
 			e.Attack, e.Onset, e.Murmur = h.note.Attack, h.note.Onset, h.note.Murmur
+			e.Swell = l.swell(h.note)
 		} else if o, ok := struck[i]; ok {
-			e.Attack, e.Onset, e.Murmur = o.Sample, o.Sample, o.Sample
+			e.Attack, e.Onset, e.Murmur, e.Swell = o.Sample, o.Sample, o.Sample, o.Sample
 		} else {
 			continue
 		}
@@ -156,16 +157,17 @@ func (l *layer) judgeEntry(i int, e timing.Entry, habit timing.Habit) {
 	beside.Target += late
 	at := habit.At(e)
 	if e.Murmur < e.Onset {
-		at = beside.Nearest(at)
+		at = max(min(at, e.Murmur), min(beside.Target, at))
 	}
 	r.Milliseconds = timing.Milliseconds(at-e.Target, l.in.SampleRate)
 	r.RelativeMilliseconds = r.Milliseconds - l.biasMS
+	r.SwellMilliseconds = timing.Milliseconds(e.Swell-e.Onset, l.in.SampleRate)
 	r.Frames = timing.Frames(r.Milliseconds, l.in.Rate)
 	if r.Verdict == VerdictNotJudged {
 		return
 	}
 	tol := l.in.Options.Tolerance
-	off := r.RelativeMilliseconds
+	off := timing.Milliseconds(beside.Nearest(at)-beside.Target, l.in.SampleRate)
 	first := timing.Milliseconds(e.Attack-e.Target, l.in.SampleRate) - l.biasMS
 	last := timing.Milliseconds(e.Onset-e.Target, l.in.SampleRate) - l.biasMS
 	doubt := leadDoubt * (last - first)

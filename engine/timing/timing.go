@@ -70,12 +70,14 @@ func Frames(ms float64, r timecode.Rate) float64 {
 // Onset where its voice does (Attack <= Onset), Target where it was meant.
 // Murmur is where soft sound on the note's pitch leads into the voice, before
 // Onset, or Onset: it may be a voiced consonant, which is the note, or a room.
-type Entry struct{ Attack, Onset, Target, Murmur int64 }
+// Swell is where a slow swell is first heard as the note, after Onset, or Onset.
+type Entry struct{ Attack, Onset, Target, Murmur, Swell int64 }
 
-// Nearest is the reading, among sample and the note's murmur, that lies
-// nearest to the target: of two that cannot be told apart the kinder.
+// Nearest is the reading, from the note's murmur over sample to its swell, that
+// lies nearest to the target: of readings that cannot be told apart the kindest.
 func (e Entry) Nearest(sample int64) int64 {
-	return max(min(sample, e.Murmur), min(e.Target, max(sample, e.Murmur)))
+	first, last := min(sample, e.Murmur), max(sample, e.Murmur, e.Swell)
+	return max(first, min(e.Target, last))
 }
 
 // Habit is how a singer lays consonants on the beat: Share 0 puts the voice
