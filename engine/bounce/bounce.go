@@ -1,15 +1,15 @@
 // Package bounce renders a mix to files that drop on a timeline: stereo
 // broadcast wave stems of an exact number of samples from timeline 0, within
-// a true-peak ceiling, measured as they were written. Two passes: one to
-// measure, one to write. What is written is the same to the bit on every run.
-// A bounce that fails or is stopped leaves no file behind, and the file that
-// stood there before as it was.
+// a true-peak ceiling, measured as they were written. The desk is rendered once
+// into a passing file and measured; from there the gain is set, the limiter
+// works if it is wished, and the stem is written. What is written is the same to
+// the bit on every run. A bounce that fails or is stopped leaves no file behind,
+// and the file that stood there before as it was.
 package bounce
 
 import (
 	"context"
 	"io"
-	"math"
 	"path/filepath"
 	"time"
 
@@ -35,10 +35,12 @@ type Options struct {
 	Length     int64  // samples: the length of the reference
 	Bits       int    // 24 (also 0), 16 (TPDF dither, the same on every run) or 32 (float)
 	Block      int    // samples worked on at a time; 0 is mix.DefaultBlock; no effect on the result
+	Cores      int    // as in mix.Options; no effect on the result
 
 	MasterGainDB float64  // before target and ceiling
 	TargetLUFS   *float64 // integrated loudness to reach, -70 to 0; nil leaves the level alone; the ceiling comes first
 	CeilingDBTP  float64  // true peak that is never passed, -60 to just under 0; 0 is -1
+	Limit        bool     // where the ceiling is passed the peaks alone are lowered, not the whole mix
 	Stems        bool     // also a file for each group, at the same gain: PATH_GROUP.wav
 
 	TimeReference       int64     // samples since midnight of timeline 0: the reference's start timecode
@@ -50,10 +52,10 @@ type Options struct {
 	Progress func(done, total int64) // samples over all passes; may be nil
 }
 
-// Opener gives the strips with their sources at their start. It is called once
-// a pass and must give the same strips, and the same sound, each time. Sources
-// that are io.Closer are closed when the pass ends.
-type Opener func() ([]mix.Strip, error)
+// Opener gives the desk with its sources at their start. It is called once a
+// pass and must give the same desk, and the same sound, each time. Sources that
+// are io.Closer are closed when the pass ends.
+type Opener func() (mix.Desk, error)
 
 // File is one file as it was written; its loudness is that of the very
 // samples in it, rounding and dither included.
@@ -67,9 +69,11 @@ type File struct {
 type Result struct {
 	Mix   File
 	Stems []File // in the order in which the groups first appear
-	// GainDB is the master gain of every file; TrimDB, 0 or less, is how much
-	// of it went to keep the true peak below the ceiling.
+	// GainDB is the gain of every file; TrimDB, 0 or less, is how much of it
+	// went to keep the true peak below the ceiling.
 	GainDB, TrimDB float64
+	// LimitedDB is the most that the limiter took from a peak, 0 or more.
+	LimitedDB float64
 	// TargetMissLU is the loudness written minus TargetLUFS; 0 without a
 	// target. Below zero where the ceiling did not allow the target.
 	TargetMissLU float64
@@ -91,6 +95,7 @@ func bounce(ctx context.Context, open Opener, o Options, d disk) (Result, error)
 	sweep(filepath.Dir(o.Path), time.Now())
 	j := &job{ctx: ctx, open: open, o: o, out: newOutputs(d, o)}
 	res, err := j.run()
+	j.out.dropScratch()
 	if err != nil {
 		j.out.discard()
 		return Result{}, err
@@ -132,22 +137,16 @@ func (o Options) checked() (Options, error) {
 
 // job is one bounce at work.
 type job struct {
-	ctx         context.Context
-	open        Opener
-	o           Options
-	out         *outputs
-	passes      int64 // in all
-	pass        int64 // done
-	layers      int   // of the first pass: later ones must give as many
-	stereoMeter *loudness.Meter
+	ctx    context.Context
+	open   Opener
+	o      Options
+	out    *outputs
+	passes int64 // in all
+	pass   int64 // done
+	layers int   // of the first pass: later ones must give as many
 }
 
 func (j *job) run() (Result, error) {
-	m, err := loudness.New(loudness.Options{SampleRate: j.o.SampleRate, Channels: 2})
-	if err != nil {
-		return Result{}, err
-	}
-	j.stereoMeter = m
 	groups, err := j.survey()
 	if err != nil {
 		return Result{}, err
@@ -156,31 +155,24 @@ func (j *job) run() (Result, error) {
 		return Result{}, err
 	}
 	j.passes = 2 + int64(len(groups))
-	if err := j.render(nil, j.o.MasterGainDB, m.Push); err != nil {
-		return Result{}, err
-	}
-	m.Finish()
-	gain, trim, err := j.setGain(m)
+	m, err := loudness.New(loudness.Options{SampleRate: j.o.SampleRate, Channels: 2})
 	if err != nil {
 		return Result{}, err
 	}
-	res := Result{GainDB: gain, TrimDB: trim}
-	expected := expect(m, gain-j.o.MasterGainDB)
-	if res.Mix, err = j.write(j.out.files[0], nil, gain, &expected); err != nil {
+	draft, err := j.draft(m)
+	if err != nil {
 		return Result{}, err
 	}
-	if tp := res.Mix.Loudness.TruePeakDBTP; tp > j.o.CeilingDBTP+1e-6 {
-		return Result{}, fault.New(fault.Unexpected, "the mix was written at %.6f dBTP, above the ceiling of %g", tp, j.o.CeilingDBTP).In(j.o.Path, "")
+	res, err := j.master(draft, m)
+	if err != nil {
+		return Result{}, err
 	}
 	for i := range groups {
-		f, err := j.write(j.out.files[1+i], &groups[i], gain, nil)
+		f, err := j.stem(j.out.files[1+i], groups[i], res.GainDB)
 		if err != nil {
 			return Result{}, err
 		}
 		res.Stems = append(res.Stems, f)
-	}
-	if j.o.TargetLUFS != nil {
-		res.TargetMissLU = res.Mix.Loudness.IntegratedLUFS - *j.o.TargetLUFS
 	}
 	return res, j.out.publish()
 }
@@ -188,17 +180,22 @@ func (j *job) run() (Result, error) {
 // survey looks at the strips once: how many, and the groups that sound, in
 // order; no groups when no stems are asked for.
 func (j *job) survey() ([]string, error) {
-	strips, err := j.open()
+	desk, err := j.open()
 	if err != nil {
 		return nil, err
 	}
+	strips := desk.Strips
 	defer closeAll(strips)
 	j.layers = len(strips)
+	muted := map[string]bool{}
+	for _, g := range desk.Groups {
+		muted[g.Name] = g.Mute
+	}
 	sounding := 0
 	var groups []string
 	seen := map[string]bool{}
 	for _, s := range strips {
-		if s.Mute {
+		if s.Mute || muted[s.Group] {
 			continue
 		}
 		sounding++
@@ -218,30 +215,33 @@ func (j *job) survey() ([]string, error) {
 	return groups, nil
 }
 
-// render runs one pass over all strips, or over those of one group.
-func (j *job) render(group *string, gainDB float64, sink func([]float32) error) error {
-	strips, err := j.open()
+// render runs one pass over the desk, or over one group's share of it before
+// the master.
+func (j *job) render(only *string, gainDB float64, sink func([]float32) error) error {
+	desk, err := j.open()
 	if err != nil {
 		return err
 	}
-	defer closeAll(strips)
-	if len(strips) != j.layers {
-		return fault.New(fault.Unexpected, "the mix changed while it was bounced: %d layers became %d", j.layers, len(strips)).In(j.o.Path, "")
+	defer closeAll(desk.Strips)
+	if len(desk.Strips) != j.layers {
+		return fault.New(fault.Unexpected, "the mix changed while it was bounced: %d layers became %d", j.layers, len(desk.Strips)).In(j.o.Path, "")
 	}
-	if group != nil {
-		strips = append([]mix.Strip(nil), strips...)
-		for i := range strips {
-			strips[i].Mute = strips[i].Mute || strips[i].Group != *group
-		}
-	}
+	done := j.nextPass()
+	return mix.Render(j.ctx, desk, mix.Options{SampleRate: j.o.SampleRate, Length: j.o.Length, Block: j.o.Block, Cores: j.o.Cores, MasterGainDB: gainDB, Only: only},
+		sink, func(at, _ int64) { j.tell(done + at) })
+}
+
+// nextPass begins a pass and gives the samples of those before.
+func (j *job) nextPass() int64 {
 	done := j.pass * j.o.Length
 	j.pass++
-	return mix.Render(j.ctx, strips, mix.Options{SampleRate: j.o.SampleRate, Length: j.o.Length, Block: j.o.Block, MasterGainDB: gainDB}, sink,
-		func(at, _ int64) {
-			if j.o.Progress != nil {
-				j.o.Progress(done+at, j.passes*j.o.Length)
-			}
-		})
+	return done
+}
+
+func (j *job) tell(done int64) {
+	if j.o.Progress != nil {
+		j.o.Progress(done, j.passes*j.o.Length)
+	}
 }
 
 func closeAll(strips []mix.Strip) {
@@ -250,46 +250,4 @@ func closeAll(strips []mix.Strip) {
 			_ = c.Close() // only read from
 		}
 	}
-}
-
-// maxMasterGainDB is what mix accepts.
-const maxMasterGainDB = 60
-
-// setGain finds the master gain: the wish, less what the ceiling takes.
-func (j *job) setGain(m *loudness.Meter) (gain, trim float64, err error) {
-	more := 0.0
-	if t := j.o.TargetLUFS; t != nil {
-		var ok bool
-		if more, ok = m.GainForLUFS(*t); !ok {
-			return 0, 0, fault.New(fault.NotMet, "the mix is silent or shorter than 0.4 s, so it cannot be set to %g LUFS", *t).In(j.o.Path, "").
-				Mended("leave the target out, or unmute a layer")
-		}
-	}
-	if over := m.TruePeakDBTP() + more - j.room(); over > 0 {
-		trim = -over
-	}
-	gain = j.o.MasterGainDB + more + trim
-	if gain > maxMasterGainDB {
-		return 0, 0, fault.New(fault.NotMet, "the mix is so quiet that it would need %.1f dB more to reach %g LUFS", gain, *j.o.TargetLUFS).In(j.o.Path, "").
-			Mended("raise the layers first")
-	}
-	return gain, trim, nil
-}
-
-// room is the ceiling in dBTP less what rounding (and dither) can add to a
-// true peak: under 0.002 dB at 16 bits and -1 dBTP, nothing to speak of at 24.
-func (j *job) room() float64 {
-	const interpolation = 3 // more than any meter's filter can lift an error by
-	allowed := math.Pow(10, j.o.CeilingDBTP/20) - interpolation*roundingError(j.o.Bits)
-	return 20 * math.Log10(allowed)
-}
-
-// expect is the loudness of the mix at a further gain.
-func expect(m *loudness.Meter, gainDB float64) loudness.Result {
-	r := m.Result()
-	r.IntegratedLUFS = m.IntegratedAtGainLUFS(gainDB)
-	for _, v := range []*float64{&r.MaxMomentaryLUFS, &r.MaxShortTermLUFS, &r.TruePeakDBTP, &r.SamplePeakDBFS} {
-		*v += gainDB
-	}
-	return r
 }

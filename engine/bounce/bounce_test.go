@@ -41,12 +41,12 @@ func choir(n int, amp float64) Opener {
 	for i := range voices {
 		voices[i] = tones(110*float64(i+1), amp, n)
 	}
-	return func() ([]mix.Strip, error) {
+	return func() (mix.Desk, error) {
 		var s []mix.Strip
 		for i, v := range voices {
-			s = append(s, mix.Strip{Name: fmt.Sprint("v", i), Source: mix.FromSlice(v), Start: int64(i*311 - 500), Pan: float64(i-3) / 3, GainDB: -1.5 * float64(i), HighPassHz: 30, Group: []string{"brass", "choir", ""}[i%3]})
+			s = append(s, mix.Strip{Name: fmt.Sprint("v", i), Source: mix.FromSlice(v), Start: int64(i*311 - 500), Pan: float64(i-3) / 3, GainDB: -1.5 * float64(i), Chain: mix.Chain{HighPassHz: 30}, Group: []string{"brass", "choir", ""}[i%3]})
 		}
-		return append(s, mix.Strip{Name: "off", Mute: true, Group: "nobody"}), nil
+		return mix.Desk{Strips: append(s, mix.Strip{Name: "off", Mute: true, Group: "nobody"})}, nil
 	}
 }
 
@@ -186,8 +186,8 @@ func checkLoudness(t *testing.T, f File) {
 // A voice that is cut off by the end crests after its last sample: that is
 // true peak too, and the ceiling holds for it.
 func TestTheEndCountsAsTruePeak(t *testing.T) {
-	res := run(t, func() ([]mix.Strip, error) {
-		return []mix.Strip{{Source: mix.FromSlice([]float32{0.95, 0.95}), Pan: -1, Start: 98}}, nil
+	res := run(t, func() (mix.Desk, error) {
+		return mix.Desk{Strips: []mix.Strip{{Source: mix.FromSlice([]float32{0.95, 0.95}), Pan: -1, Start: 98}}}, nil
 	}, Options{Path: filepath.Join(t.TempDir(), "e.wav"), Length: 100})
 	if l := res.Mix.Loudness; l.TruePeakDBTP < l.SamplePeakDBFS+0.5 || res.TrimDB > -0.9 {
 		t.Errorf("true peak %.3f, sample peak %.3f, trim %.3f", l.TruePeakDBTP, l.SamplePeakDBFS, res.TrimDB)
@@ -334,12 +334,12 @@ func TestDitherIsTriangular(t *testing.T) {
 func BenchmarkBounce32Layers(b *testing.B) {
 	const length = 48000 * 10
 	v := tones(220, 0.05, length)
-	open := func() ([]mix.Strip, error) {
+	open := func() (mix.Desk, error) {
 		var s []mix.Strip
 		for i := range 32 {
-			s = append(s, mix.Strip{Source: mix.FromSlice(v), Pan: float64(i)/16 - 1, HighPassHz: 80})
+			s = append(s, mix.Strip{Source: mix.FromSlice(v), Pan: float64(i)/16 - 1, Chain: mix.Chain{HighPassHz: 80}})
 		}
-		return s, nil
+		return mix.Desk{Strips: s}, nil
 	}
 	path := filepath.Join(b.TempDir(), "x.wav")
 	for range b.N {

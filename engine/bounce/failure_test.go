@@ -33,11 +33,11 @@ func TestAFailingLayerLeavesNothing(t *testing.T) {
 		}
 		calls := 0
 		good := choir(30000, 0.1)
-		open := func() ([]mix.Strip, error) {
+		open := func() (mix.Desk, error) {
 			s, _ := good()
 			if calls++; calls == pass+1 { // the first call only looks
-				for i := range s {
-					s[i].Source = &failing{20000}
+				for i := range s.Strips {
+					s.Strips[i].Source = &failing{20000}
 				}
 			}
 			return s, nil
@@ -153,12 +153,12 @@ func (c *closable) Close() error { *c.open--; return nil }
 
 func TestSourcesAreClosed(t *testing.T) {
 	open := 0
-	_, err := Bounce(context.Background(), func() ([]mix.Strip, error) {
+	_, err := Bounce(context.Background(), func() (mix.Desk, error) {
 		open += 2
-		return []mix.Strip{
+		return mix.Desk{Strips: []mix.Strip{
 			{Name: "a", Source: &closable{mix.FromSlice(tones(100, 0.1, 1000)), &open}, Group: "g"},
 			{Name: "b", Source: &closable{mix.FromSlice(nil), &open}, Mute: true},
-		}, nil
+		}}, nil
 	}, Options{Path: filepath.Join(t.TempDir(), "x.wav"), Length: 2000, Stems: true})
 	if err != nil || open != 0 {
 		t.Errorf("%d sources left open, %v", open, err)
@@ -170,18 +170,20 @@ func TestRefusals(t *testing.T) {
 	path := filepath.Join(dir, "x.wav")
 	low, nan := -71.0, math.NaN()
 	good := choir(1000, 0.1)
-	silent := func() ([]mix.Strip, error) { return []mix.Strip{{Name: "s", Source: mix.FromSlice(nil)}}, nil }
-	target := -23.0
-	clash := func() ([]mix.Strip, error) {
-		return []mix.Strip{{Source: mix.FromSlice(nil), Group: "a/b"}, {Source: mix.FromSlice(nil), Group: "A:B"}}, nil
+	silent := func() (mix.Desk, error) {
+		return mix.Desk{Strips: []mix.Strip{{Name: "s", Source: mix.FromSlice(nil)}}}, nil
 	}
-	hidden := func() ([]mix.Strip, error) { // two stems that are beyond full scale and cancel
+	target := -23.0
+	clash := func() (mix.Desk, error) {
+		return mix.Desk{Strips: []mix.Strip{{Source: mix.FromSlice(nil), Group: "a/b"}, {Source: mix.FromSlice(nil), Group: "A:B"}}}, nil
+	}
+	hidden := func() (mix.Desk, error) { // two stems that are beyond full scale and cancel
 		v := tones(200, 1, 5000)
 		w := make([]float32, len(v))
 		for i := range v {
 			w[i] = -v[i]
 		}
-		return []mix.Strip{{Source: mix.FromSlice(v), Group: "a", GainDB: 12}, {Source: mix.FromSlice(w), Group: "b", GainDB: 12}}, nil
+		return mix.Desk{Strips: []mix.Strip{{Source: mix.FromSlice(v), Group: "a", GainDB: 12}, {Source: mix.FromSlice(w), Group: "b", GainDB: 12}}}, nil
 	}
 	for _, c := range []struct {
 		name string
@@ -200,13 +202,13 @@ func TestRefusals(t *testing.T) {
 		{"target NaN", good, Options{Path: path, Length: 1, TargetLUFS: &nan}, fault.Usage},
 		{"time", good, Options{Path: path, Length: 1, TimeReference: -1}, fault.Usage},
 		{"silent", silent, Options{Path: path, Length: 48000, TargetLUFS: &target}, fault.NotMet},
-		{"nothing", func() ([]mix.Strip, error) { return nil, nil }, Options{Path: path, Length: 1}, fault.Missing},
-		{"muted", func() ([]mix.Strip, error) { return []mix.Strip{{Mute: true}}, nil }, Options{Path: path, Length: 1}, fault.Missing},
-		{"opener", func() ([]mix.Strip, error) { return nil, fault.New(fault.Missing, "take 1") }, Options{Path: path, Length: 1}, fault.Missing},
+		{"nothing", func() (mix.Desk, error) { return mix.Desk{}, nil }, Options{Path: path, Length: 1}, fault.Missing},
+		{"muted", func() (mix.Desk, error) { return mix.Desk{Strips: []mix.Strip{{Mute: true}}}, nil }, Options{Path: path, Length: 1}, fault.Missing},
+		{"opener", func() (mix.Desk, error) { return mix.Desk{}, fault.New(fault.Missing, "take 1") }, Options{Path: path, Length: 1}, fault.Missing},
 		{"one stem name for two", clash, Options{Path: path, Length: 1, Stems: true}, fault.Usage},
 		{"a stem clips", hidden, Options{Path: path, Length: 5000, Stems: true}, fault.NotMet},
-		{"NaN", func() ([]mix.Strip, error) {
-			return []mix.Strip{{Source: mix.FromSlice([]float32{float32(nan)})}}, nil
+		{"NaN", func() (mix.Desk, error) {
+			return mix.Desk{Strips: []mix.Strip{{Source: mix.FromSlice([]float32{float32(nan)})}}}, nil
 		}, Options{Path: path, Length: 1}, fault.Malformed},
 	} {
 		_, err := Bounce(context.Background(), c.open, c.o)

@@ -15,6 +15,7 @@ import (
 // file and disk are what a bounce asks of the system; tests make them fail.
 type file interface {
 	io.WriteSeeker
+	io.ReaderAt
 	Name() string
 	Sync() error
 	Close() error
@@ -63,6 +64,8 @@ type outputs struct {
 	d     disk
 	o     Options
 	files []*output // the mix first
+
+	scratch *output // the draft; it never gets a name
 }
 
 func newOutputs(d disk, o Options) *outputs { return &outputs{d: d, o: o} }
@@ -139,6 +142,18 @@ func (q *outputs) create(out *output) (file, error) {
 	return f, nil
 }
 
+// createScratch makes the file that the draft goes to.
+func (q *outputs) createScratch() (file, error) {
+	q.scratch = &output{path: q.o.Path}
+	return q.create(q.scratch)
+}
+
+func (q *outputs) dropScratch() {
+	if q.scratch != nil {
+		q.drop(q.scratch)
+	}
+}
+
 // finish puts the file's sound on the disk.
 func (q *outputs) finish(out *output) error {
 	if c, ok := out.temp.(interface{ Chmod(os.FileMode) error }); ok {
@@ -179,14 +194,18 @@ func (q *outputs) publish() error {
 // discard removes what has no name yet.
 func (q *outputs) discard() {
 	for _, out := range q.files {
-		if out.temp != nil {
-			_ = out.temp.Close()
-		}
-		if out.name != "" {
-			_ = q.d.Remove(out.name)
-		}
-		out.held.release()
+		q.drop(out)
 	}
+}
+
+func (q *outputs) drop(out *output) {
+	if out.temp != nil {
+		_ = out.temp.Close()
+	}
+	if out.name != "" {
+		_ = q.d.Remove(out.name)
+	}
+	out.held.release()
 }
 
 func (q *outputs) failed(out *output, what string, err error) error {

@@ -8,55 +8,90 @@ import (
 	"cuechoir/internal/fault"
 )
 
-// write renders one file: the mix, or the stem of a group. expected, the
-// loudness known from the first pass (good to 0.02, as rounding and dither
-// come later), goes into the header, which is written before the sound; a
-// stem's header leaves loudness unset.
-func (j *job) write(out *output, group *string, gainDB float64, expected *loudness.Result) (File, error) {
-	f, err := j.out.create(out)
-	if err != nil {
-		return File{}, err
-	}
+// writing is one file on its way: rounded to the file's grid, measured and
+// written, block by block.
+type writing struct {
+	j     *job
+	out   *output
+	group *string // nil: the mix
+	w     *audiofile.Writer
+	q     *quantizer
+	m     *loudness.Meter
+}
+
+// begin starts a file in what out has open.
+func (j *job) begin(out *output, group *string) (*writing, error) {
+	x := &writing{j: j, out: out, group: group}
 	format := audiofile.Format{SampleRate: j.o.SampleRate, Channels: 2, Bits: j.o.Bits, Float: j.o.Bits == 32}
-	w, err := audiofile.NewWriter(f, format, audiofile.WriterOptions{Name: out.path, Bext: j.bext(group, expected)})
-	if err != nil {
-		return File{}, j.full(err, out)
+	var err error
+	if x.w, err = audiofile.NewWriter(out.temp, format, audiofile.WriterOptions{Name: out.path, Bext: j.bext(group, nil)}); err != nil {
+		return nil, j.full(err, out)
 	}
-	seed := uint64(0)
-	if group != nil {
-		seed = uint64(out.index)
+	if x.m, err = loudness.New(loudness.Options{SampleRate: j.o.SampleRate, Channels: 2}); err != nil {
+		return nil, err
 	}
-	q := newQuantizer(j.o.Bits, seed)
-	j.stereoMeter.Reset()
-	err = j.render(group, gainDB, func(block []float32) error {
-		q.quantize(block)
-		if err := j.stereoMeter.Push(block); err != nil {
-			return err
-		}
-		return w.Write(block)
-	})
-	if err != nil {
-		return File{}, j.full(err, out)
+	x.q = newQuantizer(j.o.Bits, uint64(out.index))
+	return x, nil
+}
+
+// take rounds, measures and writes a block.
+func (x *writing) take(block []float32) error {
+	x.q.quantize(block)
+	if err := x.m.Push(block); err != nil {
+		return err
 	}
-	j.stereoMeter.Finish()
-	if q.clipped > 0 {
-		return File{}, fault.New(fault.NotMet, "%d samples of the stem are beyond full scale", q.clipped).In(out.path, "").
-			Mended("write 32-bit float, or lower the master gain")
+	return x.write(block)
+}
+
+// write writes a block that is rounded.
+func (x *writing) write(block []float32) error {
+	if err := x.w.Write(block); err != nil {
+		return x.j.full(err, x.out)
 	}
-	if err := w.Close(); err != nil {
-		return File{}, j.full(err, out)
+	return nil
+}
+
+// end finishes the file: its header now tells the loudness of what is in it.
+func (x *writing) end() (File, error) {
+	j, out := x.j, x.out
+	x.m.Finish()
+	if x.q.clipped > 0 {
+		return File{}, fault.New(fault.NotMet, "%d samples of the stem are beyond full scale", x.q.clipped).In(out.path, "").
+			Mended("write 32-bit float, or lower the layers")
 	}
-	if w.Frames() != j.o.Length {
-		return File{}, fault.New(fault.Unexpected, "%d samples were written, not %d", w.Frames(), j.o.Length).In(out.path, "")
+	file := File{Path: out.path, Loudness: x.m.Result()}
+	if x.group != nil {
+		file.Group = *x.group
 	}
-	if err := j.out.finish(out); err != nil {
+	if err := x.w.SetBext(j.bext(x.group, &file.Loudness)); err != nil {
 		return File{}, err
 	}
-	file := File{Path: out.path, Loudness: j.stereoMeter.Result()}
-	if group != nil {
-		file.Group = *group
+	if err := x.w.Close(); err != nil {
+		return File{}, j.full(err, out)
+	}
+	if x.w.Frames() != j.o.Length {
+		return File{}, fault.New(fault.Unexpected, "%d samples were written, not %d", x.w.Frames(), j.o.Length).In(out.path, "")
 	}
 	return file, nil
+}
+
+// stem renders and writes one group's share.
+func (j *job) stem(out *output, group string, gainDB float64) (File, error) {
+	if _, err := j.out.create(out); err != nil {
+		return File{}, err
+	}
+	x, err := j.begin(out, &group)
+	if err != nil {
+		return File{}, err
+	}
+	if err := j.render(&group, gainDB, x.take); err != nil {
+		return File{}, err
+	}
+	file, err := x.end()
+	if err != nil {
+		return File{}, err
+	}
+	return file, j.out.finish(out)
 }
 
 // full says what a full disk means here: nothing is kept.

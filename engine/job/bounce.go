@@ -49,7 +49,7 @@ func Bounce(ctx context.Context, f *score.Folder, o BounceOptions) (BounceResult
 	if o.Path == "" {
 		o.Path = f.Path(score.BouncesDir + "/stem.wav")
 	}
-	opener := func() ([]mix.Strip, error) { return openStrips(f, s, picked) }
+	opener := func() (mix.Desk, error) { return openDesk(f, s, picked) }
 	res.Result, err = bounce.Bounce(ctx, opener, bounce.Options{
 		Path: o.Path, SampleRate: s.SampleRate, Length: s.Length(), Bits: o.Bits, TargetLUFS: o.TargetLUFS,
 		CeilingDBTP: o.CeilingDBTP, Stems: o.Stems, TimeReference: timeReference(s, 0), Description: s.Title,
@@ -89,6 +89,12 @@ func (res *BounceResult) choose(f *score.Folder, s *score.Score) ([]sung, error)
 			Mended("sing a layer: cuechoir sing LAYER")
 	}
 	return chosen, nil
+}
+
+// openDesk is the score's mix with its sounds opened. The caller closes them.
+func openDesk(f *score.Folder, s *score.Score, chosen []sung) (mix.Desk, error) {
+	strips, err := openStrips(f, s, chosen)
+	return mix.Desk{Strips: strips}, err
 }
 
 func openStrips(f *score.Folder, s *score.Score, chosen []sung) ([]mix.Strip, error) {

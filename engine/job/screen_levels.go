@@ -99,17 +99,17 @@ func MeasureMix(ctx context.Context, f *score.Folder, progress Progress) (MixLev
 	if err != nil {
 		return MixLevels{}, err
 	}
-	strips, err := openStrips(f, s, picked)
+	desk, err := openDesk(f, s, picked)
 	if err != nil {
 		return MixLevels{}, err
 	}
-	defer closeStrips(strips)
+	defer closeStrips(desk.Strips)
 	meter, err := loudness.New(loudness.Options{SampleRate: s.SampleRate, Channels: 2})
 	if err != nil {
 		return MixLevels{}, err
 	}
 	r := mixReader{s: s, meter: meter}
-	err = mix.Render(ctx, strips, mix.Options{SampleRate: s.SampleRate, Length: s.Length()}, r.take,
+	err = mix.Render(ctx, desk, mix.Options{SampleRate: s.SampleRate, Length: s.Length()}, r.take,
 		func(done, total int64) { progress.Show(done, total, "measuring the mix") })
 	if err != nil {
 		return MixLevels{}, err

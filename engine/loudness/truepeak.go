@@ -111,3 +111,53 @@ func maxAbs(x []float64) float64 {
 	}
 	return m
 }
+
+// CrestDelay is by how many samples Crests lags what is pushed to it.
+const CrestDelay = tpHalf
+
+// Crests tells the true peak around each sample of one channel (BS.1770 Annex
+// 2), for a limiter. Not for use by two goroutines at once.
+type Crests struct {
+	ip     *interpolator
+	old    [tpHist]float64
+	before float64 // largest magnitude between the last sample told and the one before
+	room   []float64
+}
+
+// NewCrests makes one at rest.
+func NewCrests() *Crests { return &Crests{ip: newInterpolator()} }
+
+// Push takes samples, finite ones, and writes for each the largest magnitude of
+// the signal from one sample before to one after the sample CrestDelay samples
+// earlier. Where that is at most quiet for certain, the sample's own magnitude
+// may be told instead. What it tells does not depend on how the sound is cut,
+// but for that.
+func (c *Crests) Push(x, out []float64, quiet float64) {
+	for len(x) > 0 {
+		n := min(len(x), crestPiece)
+		if cap(c.room) == 0 {
+			c.room = make([]float64, tpHist+crestPiece)
+		}
+		buf := c.room[:tpHist+n]
+		copy(buf, c.old[:])
+		copy(buf[tpHist:], x[:n])
+		c.tell(buf, out[:n], quiet)
+		copy(c.old[:], buf[n:])
+		x, out = x[n:], out[n:]
+	}
+}
+
+const crestPiece = 64
+
+func (c *Crests) tell(buf, out []float64, quiet float64) {
+	certain := maxAbs(buf)*c.ip.l1 <= quiet
+	for i := range out {
+		own := math.Abs(buf[i+tpHalf-1])
+		between := 0.0
+		if !certain {
+			between = c.ip.peakPart(buf[i:i+tpTaps], 0)
+		}
+		out[i] = max(own, between, c.before)
+		c.before = between
+	}
+}

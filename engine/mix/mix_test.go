@@ -27,8 +27,13 @@ func noise(seed uint64, n int) []float32 {
 
 func render(t testing.TB, strips []mix.Strip, o mix.Options) []float32 {
 	t.Helper()
+	return renderDesk(t, mix.Desk{Strips: strips}, o)
+}
+
+func renderDesk(t testing.TB, d mix.Desk, o mix.Options) []float32 {
+	t.Helper()
 	var out []float32
-	if err := mix.Render(context.Background(), strips, o, func(b []float32) error {
+	if err := mix.Render(context.Background(), d, o, func(b []float32) error {
 		out = append(out, b...)
 		return nil
 	}, nil); err != nil {
@@ -53,7 +58,7 @@ func band() []mix.Strip {
 		if i%2 == 0 {
 			src, _ = mix.FadeEdges(src, 240)
 		}
-		s = append(s, mix.Strip{Name: string(rune('a' + i)), Source: src, Start: int64(i*1500 - 3001), GainDB: float64(-i), Pan: float64(i-4) / 4, HighPassHz: float64(i%3) * 60})
+		s = append(s, mix.Strip{Name: string(rune('a' + i)), Source: src, Start: int64(i*1500 - 3001), GainDB: float64(-i), Pan: float64(i-4) / 4, Chain: mix.Chain{HighPassHz: float64(i%3) * 60}})
 	}
 	return s
 }
@@ -127,8 +132,8 @@ func TestNull(t *testing.T) {
 		neg[i] = -v
 	}
 	out := render(t, []mix.Strip{
-		{Source: mix.FromSlice(voice), Start: 11, Pan: 0.3, HighPassHz: 80},
-		{Source: mix.FromSlice(neg), Start: 11, Pan: 0.3, HighPassHz: 80},
+		{Source: mix.FromSlice(voice), Start: 11, Pan: 0.3, Chain: mix.Chain{HighPassHz: 80}},
+		{Source: mix.FromSlice(neg), Start: 11, Pan: 0.3, Chain: mix.Chain{HighPassHz: 80}},
 	}, mix.Options{Length: 4000, MasterGainDB: 12})
 	for i, v := range out {
 		if v != 0 {
@@ -146,7 +151,7 @@ func TestHighPass(t *testing.T) {
 		for i := range x {
 			x[i] = float32(0.5 * math.Sin(2*math.Pi*c.hz*float64(i)/48000))
 		}
-		out := render(t, []mix.Strip{{Source: mix.FromSlice(x), Pan: -1, HighPassHz: 100}}, mix.Options{Length: 2 * n})
+		out := render(t, []mix.Strip{{Source: mix.FromSlice(x), Pan: -1, Chain: mix.Chain{HighPassHz: 100}}}, mix.Options{Length: 2 * n})
 		sum := 0.0
 		for i := n; i < 2*n; i++ {
 			sum += float64(out[2*i]) * float64(out[2*i])
@@ -195,13 +200,13 @@ func TestAFailingLayerFailsTheMix(t *testing.T) {
 	} {
 		for _, start := range []int64{0, -50000} {
 			strips := []mix.Strip{{Name: "ok", Source: mix.FromSlice(noise(1, 99))}, {Name: "low brass", Source: src, Start: start}}
-			err := mix.Render(context.Background(), strips, mix.Options{Length: 60000, Block: 512}, func([]float32) error { return nil }, nil)
+			err := mix.Render(context.Background(), mix.Desk{Strips: strips}, mix.Options{Length: 60000, Block: 512}, func([]float32) error { return nil }, nil)
 			if err == nil || !strings.Contains(err.Error(), `"low brass"`) {
 				t.Errorf("%s, start %d: error %v, want one that names the layer", name, start, err)
 			}
 		}
 	}
-	err := mix.Render(context.Background(), []mix.Strip{{Name: "x", Source: &broken{0, none, fault.New(fault.Missing, "take 3 is not there"), 0}}}, mix.Options{Length: 10}, func([]float32) error { return nil }, nil)
+	err := mix.Render(context.Background(), mix.Desk{Strips: []mix.Strip{{Name: "x", Source: &broken{0, none, fault.New(fault.Missing, "take 3 is not there"), 0}}}}, mix.Options{Length: 10}, func([]float32) error { return nil }, nil)
 	if fault.KindOf(err) != fault.Missing {
 		t.Errorf("the kind of the cause is lost: %v", err)
 	}
@@ -219,19 +224,19 @@ func TestRefusals(t *testing.T) {
 	nan := math.NaN()
 	for _, s := range []mix.Strip{
 		{Source: src(), GainDB: nan}, {Source: src(), GainDB: math.Inf(1)}, {Source: src(), GainDB: 61}, {Source: src(), Pan: 1.01}, {Source: src(), Pan: nan},
-		{Source: src(), HighPassHz: -1}, {Source: src(), HighPassHz: 24000}, {Source: src(), HighPassHz: nan}, {Source: src(), Start: math.MinInt64}, {},
+		{Source: src(), Chain: mix.Chain{HighPassHz: -1}}, {Source: src(), Chain: mix.Chain{HighPassHz: 24000}}, {Source: src(), Chain: mix.Chain{HighPassHz: nan}}, {Source: src(), Start: math.MinInt64}, {},
 	} {
-		if err := mix.Render(context.Background(), []mix.Strip{s}, mix.Options{Length: 1}, nil, nil); fault.KindOf(err) != fault.Usage {
+		if err := mix.Render(context.Background(), mix.Desk{Strips: []mix.Strip{s}}, mix.Options{Length: 1}, nil, nil); fault.KindOf(err) != fault.Usage {
 			t.Errorf("strip %+v: %v", s, err)
 		}
 	}
 	for _, o := range []mix.Options{{}, {Length: -1}, {Length: 1 << 60}, {Length: 1, Block: -1}, {Length: 1, Block: 1 << 21}, {Length: 1, SampleRate: 1}, {Length: 1, MasterGainDB: nan}} {
-		if err := mix.Render(context.Background(), nil, o, nil, nil); fault.KindOf(err) != fault.Usage {
+		if err := mix.Render(context.Background(), mix.Desk{}, o, nil, nil); fault.KindOf(err) != fault.Usage {
 			t.Errorf("options %+v: %v", o, err)
 		}
 	}
 	loud := []float32{math.MaxFloat32}
-	if err := mix.Render(context.Background(), []mix.Strip{{Source: mix.FromSlice(loud), GainDB: 60}}, mix.Options{Length: 1}, func([]float32) error { return nil }, nil); fault.KindOf(err) != fault.OverLimit {
+	if err := mix.Render(context.Background(), mix.Desk{Strips: []mix.Strip{{Source: mix.FromSlice(loud), GainDB: 60}}}, mix.Options{Length: 1}, func([]float32) error { return nil }, nil); fault.KindOf(err) != fault.OverLimit {
 		t.Errorf("a sum past float32: %v", err)
 	}
 }
@@ -239,7 +244,7 @@ func TestRefusals(t *testing.T) {
 func TestStopAndSinkErrors(t *testing.T) {
 	ctx, stop := context.WithCancel(context.Background())
 	blocks := 0
-	err := mix.Render(ctx, band(), mix.Options{Length: 100000}, func([]float32) error {
+	err := mix.Render(ctx, mix.Desk{Strips: band()}, mix.Options{Length: 100000}, func([]float32) error {
 		if blocks++; blocks == 2 {
 			stop()
 		}
@@ -249,14 +254,14 @@ func TestStopAndSinkErrors(t *testing.T) {
 		t.Errorf("after %d blocks: %v", blocks, err)
 	}
 	full := errors.New("full")
-	if err := mix.Render(context.Background(), band(), mix.Options{Length: 100}, func([]float32) error { return full }, nil); !errors.Is(err, full) {
+	if err := mix.Render(context.Background(), mix.Desk{Strips: band()}, mix.Options{Length: 100}, func([]float32) error { return full }, nil); !errors.Is(err, full) {
 		t.Errorf("the sink's error became %v", err)
 	}
 }
 
 func TestProgressReachesTheEnd(t *testing.T) {
 	last, calls := int64(0), 0
-	_ = mix.Render(context.Background(), band(), mix.Options{Length: 10000, Block: 1000}, func([]float32) error { return nil }, func(done, total int64) {
+	_ = mix.Render(context.Background(), mix.Desk{Strips: band()}, mix.Options{Length: 10000, Block: 1000}, func([]float32) error { return nil }, func(done, total int64) {
 		if calls++; total != 10000 || done <= last {
 			t.Errorf("progress %d of %d after %d", done, total, last)
 		}
@@ -333,9 +338,9 @@ func benchRender(b *testing.B, layers int, hp float64) {
 	for range b.N {
 		var s []mix.Strip
 		for i := range layers {
-			s = append(s, mix.Strip{Source: mix.FromSlice(voice), Pan: float64(i%3) - 1, HighPassHz: hp})
+			s = append(s, mix.Strip{Source: mix.FromSlice(voice), Pan: float64(i%3) - 1, Chain: mix.Chain{HighPassHz: hp}})
 		}
-		if err := mix.Render(context.Background(), s, mix.Options{Length: length}, func([]float32) error { return nil }, nil); err != nil {
+		if err := mix.Render(context.Background(), mix.Desk{Strips: s}, mix.Options{Length: length}, func([]float32) error { return nil }, nil); err != nil {
 			b.Fatal(err)
 		}
 	}

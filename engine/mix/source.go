@@ -53,12 +53,12 @@ func FadeEdges(src Source, samples int) (Source, error) {
 	if samples == 0 {
 		return src, nil
 	}
-	return &fader{src: src, n: samples, ahead: make([]float32, 0, 2*samples)}, nil
+	return &edges{src: src, n: samples, ahead: make([]float32, 0, 2*samples)}, nil
 }
 
-// fader stays n samples ahead of what it gives, so that it knows the end
+// edges stays n samples ahead of what it gives, so that it knows the end
 // before it plays it.
-type fader struct {
+type edges struct {
 	src   Source
 	n     int
 	ahead []float32 // read and not yet given
@@ -67,14 +67,14 @@ type fader struct {
 }
 
 // Close closes what is faded, where it can be closed.
-func (f *fader) Close() error {
+func (f *edges) Close() error {
 	if c, ok := f.src.(io.Closer); ok {
 		return c.Close()
 	}
 	return nil
 }
 
-func (f *fader) Read(dst []float32) (int, error) {
+func (f *edges) Read(dst []float32) (int, error) {
 	for given := 0; given < len(dst); {
 		if err := f.fill(); err != nil {
 			return given, err
@@ -99,7 +99,7 @@ func (f *fader) Read(dst []float32) (int, error) {
 
 // gain is that of a sample, from how many came before it and how many are
 // left, itself included, when the end is known.
-func (f *fader) gain(before, left int64) float64 {
+func (f *edges) gain(before, left int64) float64 {
 	g := 1.0
 	if before < int64(f.n) {
 		g = math.Sin(math.Pi / 2 * (float64(before) + 0.5) / float64(f.n))
@@ -110,7 +110,7 @@ func (f *fader) gain(before, left int64) float64 {
 	return g
 }
 
-func (f *fader) fill() error {
+func (f *edges) fill() error {
 	if f.ended || len(f.ahead) > f.n {
 		return nil
 	}

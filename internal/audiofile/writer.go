@@ -83,6 +83,22 @@ func (w *Writer) SetCues(cues []Cue) error {
 	return nil
 }
 
+// SetBext replaces the bext that Close writes, as loudness is known only when
+// the sound is. It must be as long as the one that the file was begun with: the
+// same length of coding history. Errors: Usage.
+func (w *Writer) SetBext(b *Bext) error {
+	h, err := newHeader(w.fm, b)
+	if err != nil {
+		return err
+	}
+	if len(h.bytes) != len(w.head.bytes) {
+		return fault.New(fault.Usage, "the bext does not fit the room that was left for it").In(w.name, "")
+	}
+	h.setOpen()
+	w.head = h
+	return nil
+}
+
 // Write appends interleaved whole frames by one write of the file. After an
 // error the Writer takes no more samples, and Frames says how many are kept;
 // Close still finishes the file. Errors: Usage for a broken frame, DiskFull,

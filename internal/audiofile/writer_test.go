@@ -8,6 +8,7 @@ import (
 	"math/bits"
 	"os"
 	"path/filepath"
+	"slices"
 	"testing"
 
 	_ "cuechoir/internal/fixedseed"
@@ -207,4 +208,45 @@ func (m *memFile) Seek(off int64, whence int) (int64, error) {
 func (m *memFile) Truncate(n int64) error {
 	m.b = m.b[:n]
 	return nil
+}
+
+// What is known only at the end goes into the header at the end, and the sound
+// stays as it is.
+func TestBextAtTheEnd(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "x.wav")
+	f, err := os.Create(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	first := &Bext{Description: "begun", CodingHistory: "A=PCM"}
+	w, err := NewWriter(f, Format{SampleRate: 48000, Channels: 1, Bits: 24}, WriterOptions{Bext: first})
+	if err != nil {
+		t.Fatal(err)
+	}
+	sound := []float32{0.5, -0.25, 0.125}
+	if err := w.Write(sound); err != nil {
+		t.Fatal(err)
+	}
+	if err := w.SetBext(&Bext{CodingHistory: "another length"}); err == nil {
+		t.Error("a longer bext was taken: it would lie over the sound")
+	}
+	if err := w.SetBext(&Bext{Description: "done", CodingHistory: "A=PCM", Loudness: &Loudness{Integrated: -2300}}); err != nil {
+		t.Fatal(err)
+	}
+	if err := w.Close(); err != nil {
+		t.Fatal(err)
+	}
+	x, _, err := ReadAll(path, 0)
+	if err != nil || !slices.Equal(x, sound) {
+		t.Errorf("the sound is %v, %v", x, err)
+	}
+	r, err := Open(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer r.Close()
+	if b := r.Bext(); b == nil || b.Description != "done" || b.Loudness == nil || b.Loudness.Integrated != -2300 {
+		t.Errorf("bext %+v", b)
+	}
 }

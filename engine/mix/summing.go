@@ -1,0 +1,234 @@
+package mix
+
+import "cuechoir/internal/fault"
+
+// routes says which bus a strip belongs to. Bus 0 is where all is passed on as
+// it is; groups that change something, and the voice of a ride, have their own.
+type routes struct {
+	names  []string // of the buses from 1 on
+	groups map[string]Group
+	voice  string // the group of the ride's voice, in which nothing is ridden
+	rides  bool
+	only   *string
+}
+
+// ownBus names the bus of a ride's voice that has no group.
+const ownBus = "\x00voice"
+
+func newRoutes(d Desk, o Options) *routes {
+	r := &routes{groups: map[string]Group{}, only: o.Only}
+	for _, g := range d.Groups {
+		r.groups[g.Name] = g
+	}
+	for _, s := range d.Strips {
+		if d.Ride.Voice != "" && s.Name == d.Ride.Voice {
+			r.rides, r.voice = true, s.Group
+			if s.Group == "" {
+				r.voice = ownBus
+			}
+		}
+	}
+	for _, s := range d.Strips {
+		name := s.Group
+		if r.rides && s.Name == d.Ride.Voice {
+			name = r.voice
+		}
+		if g, ok := r.groups[name]; ok && !g.plain() || r.rides && name == r.voice {
+			r.add(name)
+		}
+	}
+	if r.rides && r.voice == ownBus {
+		r.voiceStrip(d)
+	}
+	return r
+}
+
+func (r *routes) add(name string) {
+	for _, n := range r.names {
+		if n == name {
+			return
+		}
+	}
+	r.names = append(r.names, name)
+}
+
+func (r *routes) voiceStrip(d Desk) { r.groups[ownBus] = Group{Name: d.Ride.Voice} }
+
+// of is the strip's bus.
+func (r *routes) of(s Strip) int {
+	name := s.Group
+	if own, ok := r.groups[ownBus]; ok && own.Name == s.Name {
+		name = ownBus
+	}
+	for i, n := range r.names {
+		if n == name {
+			return i + 1
+		}
+	}
+	return 0
+}
+
+// mute says that the strip's group is muted.
+func (r *routes) mute(s Strip) bool { return r.groups[s.Group].Mute }
+
+// heard says that the strip belongs to what is rendered.
+func (r *routes) heard(s Strip) bool { return r.only == nil || s.Group == *r.only }
+
+// bus is a group at work.
+type bus struct {
+	chain       *chain
+	fader       fader
+	ridden      bool
+	silent      bool // heard by the ride alone
+	left, right []float64
+	room, echo  []float64
+}
+
+// summing is all that lies behind the strips.
+type summing struct {
+	buses      []*bus
+	ride       *rider
+	gains      []float64 // of the ride
+	room, echo Processor // nil: nobody sends
+	master     Processor
+	gain       float64
+	parts      []part
+	wet        [2][]float64
+	out        []float32
+}
+
+func newSumming(d Desk, o Options, r *routes, strips []*channel, block int) (*summing, error) {
+	s := &summing{gain: Gain(o.MasterGainDB), gains: make([]float64, block), out: make([]float32, 2*block), master: through{}}
+	sends := [2]bool{}
+	for _, c := range strips {
+		sends[0], sends[1] = sends[0] || c.room != 0, sends[1] || c.echo != 0
+	}
+	for _, name := range append([]string{""}, r.names...) {
+		b, err := newBus(r.groups[name], name, o, block)
+		if err != nil {
+			return nil, err
+		}
+		b.ridden = r.rides && name != r.voice
+		b.silent = o.Only != nil && (name == ownBus && *o.Only != "" || r.rides && name == r.voice && name != ownBus && name != *o.Only)
+		s.buses = append(s.buses, b)
+	}
+	var err error
+	if s.ride, err = newRider(d.Ride, o.SampleRate); err != nil {
+		return nil, err
+	}
+	if !r.rides {
+		s.ride = nil
+	}
+	if s.room, err = sendTo(sends[0], d.Room, o.SampleRate); err != nil {
+		return nil, err
+	}
+	if s.echo, err = sendTo(sends[1], d.Echo, o.SampleRate); err != nil {
+		return nil, err
+	}
+	for i := range s.wet {
+		s.wet[i] = make([]float64, block)
+	}
+	if o.Only == nil {
+		s.master, err = newChain(d.Master, o.SampleRate)
+	}
+	return s, err
+}
+
+func sendTo(used bool, p interface{ Processor(int) (Processor, error) }, rate int) (Processor, error) {
+	if !used {
+		return nil, nil
+	}
+	return p.Processor(rate)
+}
+
+func newBus(g Group, name string, o Options, block int) (*bus, error) {
+	b := &bus{left: make([]float64, block), right: make([]float64, block), room: make([]float64, block), echo: make([]float64, block)}
+	if name == "" || name == ownBus {
+		g = Group{}
+	}
+	b.fader = fader{base: Gain(g.GainDB), knots: g.Automation}
+	var err error
+	b.chain, err = newChain(g.Chain, o.SampleRate)
+	return b, err
+}
+
+// sum makes the n samples from at out of what the strips made.
+func (s *summing) sum(at int64, n, side int, strips []*channel, voice int) ([]float32, error) {
+	if s.ride != nil {
+		var x []float64
+		if voice >= 0 && strips[voice].made[side] {
+			x = strips[voice].wide[side][:n]
+		}
+		s.ride.gains(at, x, s.gains[:n])
+	}
+	for k, b := range s.buses {
+		s.gather(k, b, n, side, strips)
+		left, right, room, echo := b.left[:n], b.right[:n], b.room[:n], b.echo[:n]
+		b.chain.Process(left, right)
+		b.fader.run(at, left, right, room, echo)
+		if b.ridden {
+			for i, g := range s.gains[:n] {
+				left[i], right[i], room[i], echo[i] = g*left[i], g*right[i], g*room[i], g*echo[i]
+			}
+		}
+	}
+	total := s.buses[0]
+	for _, b := range s.buses[1:] {
+		if !b.silent {
+			addAll(total.left[:n], []part{{b.left, 1}})
+			addAll(total.right[:n], []part{{b.right, 1}})
+			addAll(total.room[:n], []part{{b.room, 1}})
+			addAll(total.echo[:n], []part{{b.echo, 1}})
+		}
+	}
+	s.answer(s.room, total.room[:n], total)
+	s.answer(s.echo, total.echo[:n], total)
+	s.master.Process(total.left[:n], total.right[:n])
+	return s.interleave(at, total.left[:n], total.right[:n])
+}
+
+// gather sums the strips of a bus.
+func (s *summing) gather(k int, b *bus, n, side int, strips []*channel) {
+	for _, way := range []struct {
+		sum  []float64
+		gain func(c *channel) float64
+	}{
+		{b.left, func(c *channel) float64 { return c.left }}, {b.right, func(c *channel) float64 { return c.right }},
+		{b.room, func(c *channel) float64 { return c.room }}, {b.echo, func(c *channel) float64 { return c.echo }},
+	} {
+		clear(way.sum[:n])
+		s.parts = s.parts[:0]
+		for _, c := range strips {
+			if g := way.gain(c); c.bus == k && c.made[side] && g != 0 {
+				s.parts = append(s.parts, part{c.wide[side], g})
+			}
+		}
+		addAll(way.sum[:n], s.parts)
+	}
+}
+
+// answer adds what room or echo make of what was sent.
+func (s *summing) answer(p Processor, sent []float64, to *bus) {
+	if p == nil {
+		return
+	}
+	n := len(sent)
+	left, right := s.wet[0][:n], s.wet[1][:n]
+	copy(left, sent)
+	p.Process(left, right)
+	addAll(to.left[:n], []part{{left, 1}})
+	addAll(to.right[:n], []part{{right, 1}})
+}
+
+// interleave applies the master gain and rounds to float32.
+func (s *summing) interleave(at int64, left, right []float64) ([]float32, error) {
+	out := s.out[:2*len(left)]
+	for i, l := range left {
+		a, b := float32(s.gain*l), float32(s.gain*right[i])
+		if a-a != 0 || b-b != 0 { // infinite: gains can pile up past what a float32 holds
+			return nil, fault.New(fault.OverLimit, "the sum at sample %d is too large to be written", at+int64(i)).Mended("lower the gains")
+		}
+		out[2*i], out[2*i+1] = a, b
+	}
+	return out, nil
+}
