@@ -15,17 +15,24 @@ import (
 )
 
 func (a *app) checkCmd() *cobra.Command {
-	var notes, strict bool
+	var every, strict bool
+	var listen listenFlags
 	c := &cobra.Command{
-		Use:   "check [LAYER]",
+		Use:   "check [LAYER | FILE]",
 		Short: "Say what to re-sing first: cents, drift, early or late",
 		Long: `Each sung note is held against the part: cents off (scoop and vibrato set aside),
 early or late in ms and frames, and over the layer its drift in cents a minute.
 Within 10 cents is good, up to 25 listen again, beyond that re-sing. An entry
-counts as in time from 40 ms early to 60 ms late (EBU R 37).`,
-		Example: "  cuechoir check\n  cuechoir check bass --notes\n  cuechoir check --json",
+counts as in time from 40 ms early to 60 ms late (EBU R 37).
+
+Of any recording, without a score, check FILE says which notes are heard in it;
+--f0 and --notes write its pitch and its notes as tables.`,
+		Example: "  cuechoir check\n  cuechoir check bass\n  cuechoir check --json\n  cuechoir check hum.wav --f0 hum-f0.csv --notes hum-notes.csv",
 		Args:    args(cobra.MaximumNArgs(1)),
 		RunE: func(c *cobra.Command, given []string) error {
+			if listen.asked(given) {
+				return a.listen(given, listen)
+			}
 			f, s, err := a.load()
 			if err != nil {
 				return err
@@ -42,13 +49,14 @@ counts as in time from 40 ms early to 60 ms late (EBU R 37).`,
 			if err != nil {
 				return err
 			}
-			if err := a.printCheck(s, reports, notes || only != ""); err != nil {
+			if err := a.printCheck(s, reports, every || only != ""); err != nil {
 				return err
 			}
 			return job.Verdict(reports, strict)
 		},
 	}
-	c.Flags().BoolVar(&notes, "notes", false, "every note, not the findings alone (a named layer always shows them)")
+	listen.add(c)
+	c.Flags().BoolVar(&every, "every-note", false, "every note, not the findings alone (a named layer always shows them)")
 	c.Flags().BoolVar(&strict, "strict", false, "exit with code 10 when anything is to be sung again")
 	return c
 }
