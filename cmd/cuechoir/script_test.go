@@ -44,6 +44,7 @@ func TestScripts(t *testing.T) {
 			"trailer":  writeTrailer,
 			"tone":     writeTone,
 			"sung":     writeSung,
+			"siren":    writeSiren,
 			"midi":     writeMIDI,
 			"noise":    writeNoise,
 			"truncate": truncateFile,
@@ -86,6 +87,16 @@ func writeSung(ts *testscript.TestScript, neg bool, args []string) {
 		notes = append(notes, singer.Note{Start: int64(atoi(ts, p[0])), Length: int64(atoi(ts, p[1])), Key: key, Vowel: "a", LevelDB: -18})
 	}
 	writeMono(ts, args[0], sr, v.Sing(notes, 0, int64(n)))
+}
+
+// siren FILE SAMPLERATE LOW HIGH SECONDS: a glide between MIDI keys and back, so
+// many seconds each way, with a second of room on either side.
+func writeSiren(ts *testscript.TestScript, neg bool, args []string) {
+	sr, low, high, seconds := atoi(ts, args[1]), atoi(ts, args[2]), atoi(ts, args[3]), atoi(ts, args[4])
+	way, wide := int64(sr*seconds), float64(100*(high-low))
+	v := singer.Voice{Seed: 5, SampleRate: sr, NoiseDB: -65}
+	writeMono(ts, args[0], sr, v.Sing([]singer.Note{{Start: int64(sr), Length: way, Key: float64(low), GlideCents: wide, Vowel: "u"},
+		{Start: int64(sr) + way, Length: way, Key: float64(high), GlideCents: -wide, Vowel: "u"}}, 0, 2*way+2*int64(sr)))
 }
 
 // midi FILE START:LENGTH:PITCH...: a Standard MIDI File of one track, in

@@ -61,37 +61,61 @@ func (g *glide) span() float64 {
 	return float64(g.points[len(g.points)-1].frame-g.points[0].frame+1) * g.hop
 }
 
-// fitLines gives each point the least-squares line through its neighbourhood.
+// fitLines gives each point the least-squares line through its neighbourhood;
+// at the ends of an unbroken stretch the nearest whole neighbourhood's.
 func (g *glide) fitLines() {
 	half := int(lineSeconds / 2 / g.hop)
+	for from := 0; from < len(g.points); {
+		to := from + 1
+		for to < len(g.points) && g.points[to].frame == g.points[to-1].frame+1 {
+			to++
+		}
+		if run := g.points[from:to]; len(run) > 2*half {
+			for i := range run {
+				mid := min(max(i, half), len(run)-1-half)
+				run[i].slope, run[i].off = lineThrough(run[mid-half:mid+half+1], g.hop)
+				run[i].judged = true
+			}
+		}
+		from = to
+	}
+	g.ways()
+}
+
+// lineThrough is the slope of a line through points, cents a second, and their
+// RMS about it, cents.
+func lineThrough(near []point, hop float64) (slope, off float64) {
+	half := len(near) / 2
+	var mean, tt, ty float64
+	for k, q := range near {
+		t := float64(k-half) * hop
+		mean += q.cents / float64(len(near))
+		tt, ty = tt+t*t, ty+t*q.cents
+	}
+	slope = ty / tt
+	sum := 0.0
+	for k, q := range near {
+		d := q.cents - mean - slope*float64(k-half)*hop
+		sum += d * d
+	}
+	return slope, math.Sqrt(sum / float64(len(near)))
+}
+
+// ways tells which keys were passed upwards and which downwards, and how much
+// of the time glides.
+func (g *glide) ways() {
 	glides, judged := 0, 0
-	for i := range g.points {
-		p := &g.points[i]
-		if i < half || i+half >= len(g.points) || g.points[i+half].frame-g.points[i-half].frame != 2*half {
-			continue // at a break
+	for _, p := range g.points {
+		if !p.judged {
+			continue
 		}
-		near := g.points[i-half : i+half+1]
-		var mean, tt, ty float64
-		for k, q := range near {
-			t := float64(k-half) * g.hop
-			mean += q.cents / float64(len(near))
-			tt, ty = tt+t*t, ty+t*q.cents
-		}
-		p.slope = ty / tt
-		sum := 0.0
-		for k, q := range near {
-			d := q.cents - mean - p.slope*float64(k-half)*g.hop
-			sum += d * d
-		}
-		p.off, p.judged = math.Sqrt(sum/float64(len(near))), true
 		judged++
-		key := uint8(max(0, min(127, math.Round(p.cents/100))))
 		switch {
 		case p.slope >= glideRate:
-			g.up[key] = true
+			g.up[keyOf(p)] = true
 			glides++
 		case p.slope <= -glideRate:
-			g.down[key] = true
+			g.down[keyOf(p)] = true
 			glides++
 		}
 	}
@@ -99,6 +123,9 @@ func (g *glide) fitLines() {
 		g.gliding = float64(glides) / float64(judged)
 	}
 }
+
+// keyOf is the MIDI key nearest to a point.
+func keyOf(p point) uint8 { return uint8(max(0, min(127, math.Round(p.cents/100)))) }
 
 // semitones are what was heard at each key from the lowest reached to the
 // highest; keys that were leapt over hold no time.
@@ -110,7 +137,7 @@ func (g *glide) semitones() []Semitone {
 		if !p.judged {
 			continue
 		}
-		k := int(max(0, min(keys-1, math.Round(p.cents/100))))
+		k := keyOf(p)
 		seconds[k] += g.hop
 		offs[k], levels[k] = append(offs[k], p.off), append(levels[k], p.level)
 	}

@@ -1,0 +1,222 @@
+package job
+
+import (
+	"context"
+	"fmt"
+	"os"
+	"time"
+
+	"cuechoir/engine/compass"
+	"cuechoir/engine/part"
+	"cuechoir/engine/score"
+	"cuechoir/engine/take"
+	"cuechoir/engine/track"
+	"cuechoir/internal/decoder"
+	"cuechoir/internal/device"
+	"cuechoir/internal/fault"
+)
+
+// sirenRate is the rate at which a siren is read, Hz.
+const sirenRate = score.DefaultSampleRate
+
+// Bounds of a siren, seconds.
+const (
+	SirenSeconds     = 14 // that are recorded when nothing is said
+	MostSirenSeconds = 120
+)
+
+// MeasureRange reads a singer's range from a siren in a file.
+func MeasureRange(ctx context.Context, file string, engine decoder.Engine, progress Progress) (compass.Reading, error) {
+	x, err := anySound(ctx, file, sirenRate, maxSoundFrames, engine, progress)
+	if err != nil {
+		return compass.Reading{}, err
+	}
+	if len(x) > MostSirenSeconds*sirenRate {
+		return compass.Reading{}, fault.New(fault.OverLimit, "the recording is longer than two minutes").In(file, "").Mended("cut out the siren")
+	}
+	r, err := compass.Measure(x, sirenRate)
+	if err != nil {
+		return r, named(err, file)
+	}
+	return r, nil
+}
+
+// SingRange records a siren and reads the range from it. Nothing is played; the
+// recording is not kept.
+func SingRange(ctx context.Context, dev device.Device, channel, seconds int, progress func(track.Status)) (r compass.Reading, err error) {
+	if seconds < 1 || seconds > MostSirenSeconds {
+		return r, fault.New(fault.Usage, "%d seconds are out of range", seconds).Mended("use 1 to %d; %d are enough", MostSirenSeconds, SirenSeconds)
+	}
+	dir, err := os.MkdirTemp("", "cuechoir-")
+	if err != nil {
+		return r, fault.New(fault.DiskFull, "no room to record").Because(err)
+	}
+	defer os.RemoveAll(dir)
+	rate := dev.Format().SampleRate
+	const name = "siren"
+	w, err := take.Create(dir, name, take.Info{SampleRate: rate, Device: dev.Info().String()})
+	if err != nil {
+		return r, err
+	}
+	plan := track.Plan{SampleRate: rate, To: int64(seconds * rate), InputChannel: channel}
+	res, err := track.Record(ctx, dev, plan, w, progress)
+	if err != nil {
+		return r, err
+	}
+	if n := len(res.Take.Dropouts); n > 0 {
+		return r, fault.New(fault.NotMet, "the recording has %s", count(n, "dropout")).Mended("close other programs, or choose a longer --period, and sing it again")
+	}
+	_, src, err := take.Load(dir, name, res.Take.ID)
+	if err != nil {
+		return r, err
+	}
+	defer src.Close()
+	x, err := readWhole(ctx, takeSource{src}, res.Take.Frames)
+	if err != nil {
+		return r, err
+	}
+	return compass.Measure(x, rate)
+}
+
+// KeepRange keeps a singer's range on this computer; measured says whether a
+// siren told it.
+func KeepRange(name string, r compass.Range, measured bool) (compass.Singer, error) {
+	x := compass.Singer{Name: name, Low: r.Low, High: r.High, Measured: measured, When: time.Now().UTC().Truncate(time.Second)}
+	st, err := singers()
+	if err != nil {
+		return x, err
+	}
+	return x, st.Put(x)
+}
+
+// Ranges lists the singers that are kept.
+func Ranges() ([]compass.Singer, error) {
+	st, err := singers()
+	if err != nil {
+		return nil, err
+	}
+	return st.Load()
+}
+
+// ForgetRange takes a singer from the list.
+func ForgetRange(name string) error {
+	st, err := singers()
+	if err != nil {
+		return err
+	}
+	switch ok, err := st.Remove(name); {
+	case err != nil:
+		return err
+	case !ok:
+		return noSinger(name)
+	}
+	return nil
+}
+
+func singers() (compass.Store, error) {
+	path, err := compass.DefaultPath()
+	return compass.Store{Path: path}, err
+}
+
+// SingerOf is a singer that is kept.
+func SingerOf(name string) (compass.Singer, error) {
+	st, err := singers()
+	if err != nil {
+		return compass.Singer{}, err
+	}
+	x, ok, err := st.Get(name)
+	if err == nil && !ok {
+		err = noSinger(name)
+	}
+	return x, err
+}
+
+func noSinger(name string) error {
+	return fault.New(fault.Missing, "no range of %q is known", name).
+		Mended("measure it: cuechoir range measure --sing --singer %q; or tell it: cuechoir range set A2 E4 --singer %q", name, name)
+}
+
+// PartRange is a layer's part against a range.
+type PartRange struct {
+	Layer     string
+	Notes     int // pitched
+	Low, High uint8
+	Outside   int // notes outside the range
+	Leaves    []compass.Leave
+	// Whole is the move by octaves that brings the whole part into the range; 0
+	// when it lies there, or when none does (Fits says which).
+	Whole int
+	Fits  bool
+}
+
+// Words say what to do about a part as a whole; "" when nothing is to be done,
+// or only here and there.
+func (p PartRange) Words() string {
+	if p.Outside == 0 || !p.Fits || p.Whole == 0 {
+		return ""
+	}
+	return fmt.Sprintf("the whole part fits: %s", compass.OctaveWords("it", p.Whole))
+}
+
+// CheckRange holds the parts of layers against a range: the named one's, or all.
+func CheckRange(f *score.Folder, only string, r compass.Range) ([]PartRange, error) {
+	if err := r.Validate(); err != nil {
+		return nil, err
+	}
+	s, err := f.Load()
+	if err != nil {
+		return nil, err
+	}
+	layers, err := chosen(s, only)
+	if err != nil {
+		return nil, err
+	}
+	var out []PartRange
+	for _, l := range layers {
+		p := part.Part{Name: l.Name, Notes: l.Notes}
+		low, high, ok := p.Range()
+		if !ok {
+			continue
+		}
+		grid, err := Grid(s)
+		if err != nil {
+			return nil, err
+		}
+		x := PartRange{Layer: l.Name, Low: low, High: high}
+		for _, n := range l.Notes {
+			if !n.Unpitched {
+				x.Notes++
+				if n.Key < r.Low || n.Key > r.High {
+					x.Outside++
+				}
+			}
+		}
+		x.Leaves = compass.Check(l.Notes, r, func(i int) int { bar, _ := grid.BarBeat(l.Notes[i].Start); return bar })
+		x.Whole, x.Fits = r.WholeOctaves(l.Notes)
+		out = append(out, x)
+	}
+	if len(out) == 0 {
+		return nil, noParts(only)
+	}
+	return out, nil
+}
+
+func noParts(only string) error {
+	if only == "" {
+		return fault.New(fault.Missing, "no layer has a part with pitches").Mended("give one: cuechoir layer add NAME --part FILE.mid; or hum one: cuechoir sketch NAME --input FILE --keep")
+	}
+	return fault.New(fault.Missing, "layer %s has no part with pitches", only).Mended("give it one: cuechoir layer set %s --part FILE.mid; or hum one: cuechoir sketch %s --keep", only, only)
+}
+
+// RangeVerdict is nil, or with strict a NotMet error when any part leaves the
+// range.
+func RangeVerdict(parts []PartRange, strict bool) error {
+	n := 0
+	for _, p := range parts {
+		n += p.Outside
+	}
+	if !strict || n == 0 {
+		return nil
+	}
+	return fault.New(fault.NotMet, "%s outside the range", count(n, "note"))
+}
