@@ -32,6 +32,8 @@ type (
 		Taps       *fileTaps     `toml:"taps,omitempty"`
 		Map        *fileMap      `toml:"map,omitempty"`
 		Layers     []fileLayer   `toml:"layers,omitempty"`
+		Groups     []fileGroup   `toml:"groups,omitempty"`
+		Mix        *fileMix      `toml:"mix,omitempty"`
 	}
 	fileReference struct {
 		Source  string        `toml:"source,omitempty"`
@@ -84,6 +86,8 @@ type (
 
 		Mends  []fileMend `toml:"mends,inline,multiline,omitempty"`
 		Colour []string   `toml:"colour,multiline,omitempty"`
+
+		fileStrip
 	}
 )
 
@@ -119,8 +123,10 @@ func Encode(s *Score) ([]byte, error) {
 		}
 		fl.setTakes(l)
 		fl.setMends(l)
+		fl.fileStrip.set(l.Strip)
 		f.Layers = append(f.Layers, fl)
 	}
+	f.setDesk(s.Desk)
 	var b bytes.Buffer
 	enc := toml.NewEncoder(&b)
 	enc.SetIndentTables(false)
@@ -250,9 +256,14 @@ func (f *fileScore) model() (*Score, error) {
 		}
 		l.readTakes(&ml)
 		l.readMends(&ml)
+		var err error
+		if ml.Strip, err = l.fileStrip.read(); err != nil {
+			return nil, fmt.Errorf("[[layers]] %d: %w", i+1, err)
+		}
 		s.Layers = append(s.Layers, ml)
 	}
-	return s, nil
+	s.Desk, err = f.readDesk()
+	return s, err
 }
 
 // checkPath refuses a path that leaves the folder or names it absolutely.

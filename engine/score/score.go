@@ -54,6 +54,7 @@ type Score struct {
 	Taps       []int64       // where a person tapped the beat, as it was tapped: samples of the timeline, in order
 	Map        *tempo.Map    // nil until solved
 	Layers     []Layer
+	Desk       Desk // how the layers are mixed
 }
 
 // Reference is what the music must fit.
@@ -84,6 +85,7 @@ type Layer struct {
 	Marks  []Mark  // what is said of takes, in their order
 	GainDB float64 // fader
 	Pan    float64 // -1 left to 1 right
+	Strip  LayerStrip
 	Mute   bool
 	Mends  []Mend   // edits of what was sung, the later over the earlier
 	Colour []string // what the voice becomes: a processor a line, in their order
@@ -140,7 +142,10 @@ func (s *Score) Validate() error {
 			return fmt.Errorf("[map]: %w", err)
 		}
 	}
-	return s.validateLayers()
+	if err := s.validateLayers(); err != nil {
+		return err
+	}
+	return s.validateDesk()
 }
 
 func (r Reference) validate(sampleRate int) error {
@@ -252,6 +257,9 @@ func (s *Score) validateLayers() error {
 		if err := l.validate(); err != nil {
 			return fmt.Errorf("%s (%s): %w", place, l.Name, err)
 		}
+		if err := l.Strip.validate(s.SampleRate); err != nil {
+			return fmt.Errorf("%s (%s): %w", place, l.Name, err)
+		}
 	}
 	return nil
 }
@@ -267,8 +275,8 @@ func (l Layer) validate() error {
 			return fmt.Errorf("use: %w", err)
 		}
 	}
-	if !(l.GainDB >= -120 && l.GainDB <= 24) {
-		return fmt.Errorf("gain_db: %g dB is outside -120 to 24", l.GainDB)
+	if err := checkFader(l.GainDB); err != nil {
+		return err
 	}
 	if !(l.Pan >= -1 && l.Pan <= 1) {
 		return fmt.Errorf("pan: %g is outside -1 (left) to 1 (right)", l.Pan)
