@@ -73,12 +73,17 @@ func (b *band) lowRate() float64 { return b.rate / float64(b.lowStep) }
 // (Fornberg 1988, table 1): 2 % short at highCutHz.
 func slopes(y []float32) []float32 {
 	d := make([]float32, len(y))
+	slopesInto(d, y)
+	return d
+}
+
+// slopesInto is slopes into d, as long as y; its ends stay as they are.
+func slopesInto(d, y []float32) {
 	const reach = 4
 	for k := reach; k+reach < len(y); k++ {
 		s := y[k-reach : k+reach+1]
 		d[k] = 4.0/5*(s[5]-s[3]) - 1.0/5*(s[6]-s[2]) + 4.0/105*(s[7]-s[1]) - 1.0/280*(s[8]-s[0])
 	}
-	return d
 }
 
 func runningSquares(y []float32) []float64 {
@@ -94,7 +99,7 @@ func runningSquares(y []float32) []float64 {
 // for a longer period; a first formant on the second harmonic drowns the first,
 // and so passes for a shorter one. A tilt mends both.
 func tiltBothWays(y []float32, cutoff float64) {
-	c := float32(1 - math.Exp(-2*math.Pi*cutoff))
+	c := tiltShare(cutoff)
 	var z float32
 	for k, v := range y {
 		z += c * (v - z)
@@ -106,6 +111,9 @@ func tiltBothWays(y []float32, cutoff float64) {
 		y[k] = z
 	}
 }
+
+// tiltShare is the one-pole low-pass's share of the new sample.
+func tiltShare(cutoff float64) float32 { return float32(1 - math.Exp(-2*math.Pi*cutoff)) }
 
 // lowPass is a Hann-windowed sinc of 2*half+1 taps with its -6 dB point at
 // cutoff (cycles a sample) and unit gain at 0 Hz.
@@ -157,29 +165,35 @@ func convolveAt(x, h []float32, at, half int) float32 {
 	return sum
 }
 
-// highPassBothWays runs a second-order Butterworth high-pass forward and
-// back, so that its phase cancels (RBJ cookbook; cutoff in cycles a sample).
-func highPassBothWays(y []float32, cutoff float64) {
+// onward is a second-order Butterworth high-pass that runs forward (RBJ
+// cookbook).
+type onward struct{ b0, a1, a2, z1, z2 float64 }
+
+// newOnward has its -3 dB point at cutoff, in cycles a sample.
+func newOnward(cutoff float64) onward {
 	w := 2 * math.Pi * cutoff
 	alpha := math.Sin(w) / math.Sqrt2
 	a0 := 1 + alpha
-	b0 := (1 + math.Cos(w)) / 2 / a0
-	a1, a2 := -2*math.Cos(w)/a0, (1-alpha)/a0
-	var z1, z2 float64
-	for k, s := range y {
-		v := b0 * float64(s)
-		out := v + z1
-		z1 = z2 - 2*v - a1*out
-		z2 = v - a2*out
-		y[k] = float32(out)
+	return onward{b0: (1 + math.Cos(w)) / 2 / a0, a1: -2 * math.Cos(w) / a0, a2: (1 - alpha) / a0}
+}
+
+func (f *onward) step(v float32) float32 {
+	in := f.b0 * float64(v)
+	out := in + f.z1
+	f.z1 = f.z2 - 2*in - f.a1*out
+	f.z2 = in - f.a2*out
+	return float32(out)
+}
+
+// highPassBothWays runs it forward and back, so that its phase cancels.
+func highPassBothWays(y []float32, cutoff float64) {
+	f := newOnward(cutoff)
+	for k, v := range y {
+		y[k] = f.step(v)
 	}
-	z1, z2 = 0, 0
+	f.z1, f.z2 = 0, 0
 	for k := len(y) - 1; k >= 0; k-- {
-		v := b0 * float64(y[k])
-		out := v + z1
-		z1 = z2 - 2*v - a1*out
-		z2 = v - a2*out
-		y[k] = float32(out)
+		y[k] = f.step(y[k])
 	}
 }
 

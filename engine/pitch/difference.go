@@ -44,6 +44,7 @@ func newDifference(rate float64, o Options) (*difference, error) {
 	d.frame, d.corr = make([]float64, n), make([]float64, n)
 	d.spectrum = make([]complex128, d.fft.Bins())
 	d.norm = make([]float64, d.maxLag+2)
+	d.dips = make([]candidate, 0, d.maxLag/2+1)
 	d.sums = make([]float64, d.size+1)
 	return d, nil
 }
@@ -116,9 +117,10 @@ func thresholdPrior() []float64 {
 }
 
 // candidates lists the dips that some threshold would choose, plus deeper
-// late ones with a little share, so that the path may still take them.
+// late ones with a little share, so that the path may still take them. They
+// hold until the next call.
 func (d *difference) candidates() []candidate {
-	var dips []candidate
+	dips := d.dips[:0]
 	best := 1.0
 	for lag := max(2, d.minLag); lag <= d.maxLag; lag++ {
 		l, m, r := d.norm[lag-1], d.norm[lag], d.norm[lag+1]
@@ -139,6 +141,7 @@ func (d *difference) candidates() []candidate {
 			}
 		}
 	}
+	d.dips = dips
 	return keepBest(dips)
 }
 

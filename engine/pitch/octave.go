@@ -1,6 +1,9 @@
 package pitch
 
-import "math"
+import (
+	"math"
+	"slices"
+)
 
 // Aim: choose between a period and its double frame by frame, where the
 // difference function alone cannot: a creaking voice, whose every second pulse
@@ -14,13 +17,13 @@ import "math"
 // Known failure: a doubling with every second pulse less than half as strong
 // is heard and read as the lower note.
 type octaves struct {
-	b   *band
-	amp [octavePartials + 1]float64 // dB, by partial of the low reading
+	rate float64
+	amp  [octavePartials + 1]float64 // dB, by partial of the low reading
 }
 
 const (
 	octavePartials = 8
-	octaveCycles   = 4.0   // periods of the low reading in a window
+	octaveCycles   = 3.0   // periods of the low reading in a window: its Hann window is nought on the neighbours
 	octaveAsk      = 0.02  // share of the low reading from which on it is asked
 	octaveDepth    = 0.40  // a shallower dip is no period at all
 	octaveNear     = 50.0  // cents from twice the pitch
@@ -29,8 +32,9 @@ const (
 	octaveSlopeDB  = 1.0
 )
 
-// settle shares out between two candidates an octave apart what both have.
-func (o *octaves) settle(sample int64, dips []candidate) {
+// settle shares out between two candidates an octave apart what both have, at
+// an index of y.
+func (o *octaves) settle(y []float32, at int, dips []candidate) {
 	for low := range dips {
 		if dips[low].share < octaveAsk {
 			continue
@@ -39,7 +43,7 @@ func (o *octaves) settle(sample int64, dips []candidate) {
 			if dips[high].depth > octaveDepth || math.Abs(1200*math.Log2(dips[high].hz/dips[low].hz/2)) > octaveNear {
 				continue
 			}
-			odd, ok := o.oddPartials(sample, (dips[low].hz+dips[high].hz/2)/2)
+			odd, ok := o.oddPartials(y, at, (dips[low].hz+dips[high].hz/2)/2)
 			if !ok {
 				continue
 			}
@@ -53,20 +57,20 @@ func (o *octaves) settle(sample int64, dips []candidate) {
 // oddPartials is the level of the odd partials of low against their neighbours,
 // dB: halfway between their median and the first, which no formant can weaken
 // by much. False when the sound does not hold the window or two of them.
-func (o *octaves) oddPartials(sample int64, low float64) (float64, bool) {
-	at := o.b.pad + int(math.Round(o.b.index(sample)))
-	half := int(octaveCycles * o.b.rate / low / 2)
-	if at-half < 0 || at+half >= len(o.b.y) {
+func (o *octaves) oddPartials(y []float32, at int, low float64) (float64, bool) {
+	half := int(octaveCycles * o.rate / low / 2)
+	if at-half < 0 || at+half >= len(y) {
 		return 0, false
 	}
-	x := o.b.y[at-half : at+half+1]
+	x := y[at-half : at+half+1]
 	n, most := 0, math.Inf(-1)
 	for k := 1; k <= octavePartials && float64(k)*low < highCutHz; k++ {
-		o.amp[k] = 20 * math.Log10(amplitude(x, float64(k)*low/o.b.rate)+1e-12)
+		o.amp[k] = 20 * math.Log10(amplitude(x, float64(k)*low/o.rate)+1e-12)
 		most = max(most, o.amp[k])
 		n = k
 	}
-	var levels []float64
+	var room [octavePartials / 2]float64
+	levels := room[:0]
 	for k := 1; k < n; k += 2 {
 		beside := o.amp[k+1]
 		if k > 1 {
@@ -79,5 +83,8 @@ func (o *octaves) oddPartials(sample int64, low float64) (float64, bool) {
 	if len(levels) < 2 {
 		return 0, false
 	}
-	return (levels[0] + median(levels)) / 2, true
+	first := levels[0]
+	slices.Sort(levels)
+	middle := (levels[(len(levels)-1)/2] + levels[len(levels)/2]) / 2
+	return (first + middle) / 2, true
 }

@@ -76,8 +76,10 @@ func levelRange(frames []Frame) (floor, top float64) {
 }
 
 // weight is 0..1: how far the level lets frame i be voice.
-func (g gate) weight(i int, db float64) float64 {
-	over := min(db-g.floor-floorMargin, db-(g.top-gateRangeDB), db-(g.near[i]-nearRangeDB), db-silentDB)
+func (g gate) weight(i int, db float64) float64 { return weigh(db, g.floor, g.top, g.near[i]) }
+
+func weigh(db, floor, top, near float64) float64 {
+	over := min(db-floor-floorMargin, db-(top-gateRangeDB), db-(near-nearRangeDB), db-silentDB)
 	return 1 / (1 + math.Exp(-over/1.0))
 }
 
@@ -94,6 +96,7 @@ const (
 // state is a cell of the trellis: candidate k, or the unvoiced state at 0.
 type state struct {
 	hz, cost float64
+	octave   float64 // log2 of hz
 	voiced   float64 // probability of voice by depth and level
 	from     int
 }
@@ -103,9 +106,9 @@ type state struct {
 func choose(frames []Frame, nodes [][]candidate, g gate, hop float64) {
 	rows := make([][]state, len(frames))
 	for i := range frames {
-		rows[i] = emit(nodes[i], g.weight(i, frames[i].LevelDB))
+		rows[i] = emit(make([]state, 0, len(nodes[i])+1), nodes[i], g.weight(i, frames[i].LevelDB))
 		if i > 0 {
-			link(rows[i-1], rows[i], hop)
+			link(rows[i-1], rows[i])
 		}
 	}
 	at := cheapest(rows[len(rows)-1])
@@ -145,12 +148,13 @@ func dropBlips(frames []Frame, g gate, hop float64) {
 	}
 }
 
-func emit(cands []candidate, level float64) []state {
-	row := make([]state, len(cands)+1)
+// emit appends to row the states of a frame, each at its own cost.
+func emit(row []state, cands []candidate, level float64) []state {
+	row = append(row, state{})
 	best := 0.0
-	for k, c := range cands {
+	for _, c := range cands {
 		p := level / (1 + math.Exp((c.depth-voicedDepth)/depthSlope))
-		row[k+1] = state{hz: c.hz, voiced: p, cost: -math.Log(p*(c.share+leastShare) + 1e-12)}
+		row = append(row, state{hz: c.hz, octave: math.Log2(c.hz), voiced: p, cost: -math.Log(p*(c.share+leastShare) + 1e-12)})
 		best = max(best, p)
 	}
 	row[0].cost = -math.Log(1 - best + 1e-3)
@@ -158,14 +162,14 @@ func emit(cands []candidate, level float64) []state {
 }
 
 // link finds for each state of a row its cheapest way in.
-func link(prev, row []state, hop float64) {
+func link(prev, row []state) {
 	for k := range row {
 		best, from := math.Inf(1), 0
 		for j := range prev {
 			c := prev[j].cost
 			switch {
 			case k > 0 && j > 0:
-				c += jumpCost * math.Abs(math.Log2(row[k].hz/prev[j].hz))
+				c += jumpCost * math.Abs(row[k].octave-prev[j].octave)
 			case k > 0 || j > 0:
 				c += switchCost
 			}

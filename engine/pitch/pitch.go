@@ -24,6 +24,7 @@ package pitch
 
 import (
 	"math"
+	"slices"
 
 	"cuechoir/internal/fault"
 )
@@ -112,15 +113,15 @@ func Track(x []float32, sampleRate int, o Options) ([]Frame, error) {
 		return nil, err
 	}
 	nodes := make([][]candidate, n)
-	oct := &octaves{b: b}
+	oct := &octaves{rate: b.rate}
 	hop := float64(o.HopSamples) / float64(sampleRate)
 	for i := range frames {
 		if frames[i].LevelDB < silentDB {
 			continue
 		}
 		d.at(b, frames[i].Sample)
-		nodes[i] = d.candidates()
-		oct.settle(frames[i].Sample, nodes[i])
+		nodes[i] = slices.Clone(d.candidates())
+		oct.settle(b.y, b.pad+int(math.Round(b.index(frames[i].Sample))), nodes[i])
 	}
 	choose(frames, nodes, newGate(frames, hop), hop)
 	e := newEdges(b)

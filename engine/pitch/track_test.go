@@ -105,7 +105,7 @@ func TestTrackCompass(t *testing.T) {
 		{44100, -55, -40, 1, 0.999, 0.985, 0.02, 0.02},
 		{96000, -55, -40, 1, 0.999, 0.985, 0.02, 0.02},
 	}
-	for _, c := range cases {
+	for _, c := range raceOr(cases[2:3], cases) {
 		t.Run(fmt.Sprintf("%d at %g", c.sr, c.noise), func(t *testing.T) {
 			t.Parallel()
 			v := singer.Voice{Seed: 1, SampleRate: c.sr, Breath: 0.02, JitterCents: 3, NoiseDB: c.noise}
