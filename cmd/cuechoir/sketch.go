@@ -145,6 +145,7 @@ type sketchRow struct {
 	DriftCentsPerMinute float64         `json:"drift_cents_per_minute"`
 	LateMilliseconds    float64         `json:"milliseconds_late"`
 	Unsure              int             `json:"unsure"`
+	MaybeSemitone       bool            `json:"may_be_a_semitone_off"`
 	TripletsFit         bool            `json:"triplets_fit_better"`
 	Kept                bool            `json:"kept"`
 	Replaced            int             `json:"replaced_notes"`
@@ -155,7 +156,7 @@ type sketchRow struct {
 
 func sketchRowOf(s *score.Score, sf *sketchFlags, r job.SketchResult) sketchRow {
 	row := sketchRow{Layer: sf.o.Layer, Take: r.Take, Scale: r.Scale.String(), Guessed: r.Guessed, TuneCents: r.TuneCents,
-		DriftCentsPerMinute: r.DriftCentsPerMinute, LateMilliseconds: r.LateMilliseconds, Unsure: r.Unsure(), TripletsFit: r.TripletsFit,
+		DriftCentsPerMinute: r.DriftCentsPerMinute, LateMilliseconds: r.LateMilliseconds, Unsure: r.Unsure(), MaybeSemitone: r.MaybeSemitone, TripletsFit: r.TripletsFit,
 		Kept: r.Kept, Replaced: r.Replaced, File: sf.o.SMF, Notes: []sketchNoteRow{}, Left: []leftRow{}}
 	if r.Guessed {
 		row.ScaleFit, row.Rival, row.RivalFit = r.ScaleFit, r.Rival.String(), r.RivalFit
@@ -187,6 +188,10 @@ func (a *app) printSketch(s *score.Score, sf *sketchFlags, r job.SketchResult) e
 	a.say("\n%s", sketchWords(r))
 	for _, l := range r.Left {
 		a.note("left out at %s: %s", timecodeOf(s, l.Onset), l.Why)
+	}
+	if r.MaybeSemitone {
+		a.note("it was hummed half-way between two tunings: the whole line may be meant a semitone %s; start from the pitch of an instrument or another layer",
+			map[bool]string{true: "higher", false: "lower"}[r.TuneCents > 0])
 	}
 	if r.TripletsFit {
 		a.note("thirds of a beat would fit this line far better: try it with --triplets")

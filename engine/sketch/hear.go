@@ -10,11 +10,11 @@ import (
 
 // heardNote is a note as it was hummed. Positions are timeline samples: onset
 // is where the voice begins, early where a softer voiced lead (an m, an n)
-// does, or onset.
+// does, attack where a consonant does; either may be onset.
 type heardNote struct {
-	early, onset, offset int64
-	cents, errCents      float64
-	confidence           float64
+	attack, early, onset, offset int64
+	cents, errCents              float64
+	confidence                   float64
 }
 
 // What counts as a note.
@@ -62,7 +62,7 @@ func hear(in Input) ([]heardNote, []Left, error) {
 			left = append(left, Left{in.Start + n.Onset, in.Start + n.Offset, why})
 			continue
 		}
-		notes = append(notes, heardNote{in.Start + n.Murmur, in.Start + n.Onset, in.Start + n.Offset, n.CentreCents, n.ErrorCents, n.Confidence})
+		notes = append(notes, heardNote{in.Start + n.Attack, in.Start + n.Murmur, in.Start + n.Onset, in.Start + n.Offset, n.CentreCents, n.ErrorCents, n.Confidence})
 	}
 	return notes, left, nil
 }

@@ -22,6 +22,8 @@ type hum struct {
 	scoop          float64 // cents below, on every third note
 	noiseDB        float64
 	vibrato        bool
+	consonants     []string // nil: a mixture
+	leads          bool     // consonants begin on the beat, and not the voice
 }
 
 var usualHum = hum{offset: -30, jitter: 25, drift: -25, scatter: 40, scoop: 80, noiseDB: -58}
@@ -40,11 +42,12 @@ var hums = []struct {
 	{"deep scoops", hum{offset: 20, jitter: 20, scatter: 30, scoop: 250, noiseDB: -58}, 0.97},
 	{"vibrato", hum{offset: -30, jitter: 20, scatter: 30, vibrato: true, noiseDB: -58}, 0.97},
 	{"a noisy room", hum{offset: -30, jitter: 25, scatter: 40, noiseDB: -40}, 0.95},
-	{"nearly a quarter tone off", hum{offset: 46, jitter: 20, scatter: 30, noiseDB: -58}, 0.97},
+	{"consonants on the beat", hum{offset: -20, jitter: 20, scatter: 35, noiseDB: -62, consonants: []string{"s", "n", "l", "t"}, leads: true}, 0.99},
+	{"forty cents sharp", hum{offset: 40, jitter: 20, scatter: 30, noiseDB: -58}, 0.97},
 }
 
 func TestHums(t *testing.T) {
-	n := uint64(4)
+	n := uint64(2)
 	if underRace {
 		n = 1
 	}
@@ -84,7 +87,7 @@ type melody struct {
 // sixteenths, repeated notes and rests.
 func makeMelody(seed uint64) melody {
 	r := rand.New(rand.NewPCG(seed, 77))
-	m := melody{scale: Scale{Tonic: int(r.IntN(12)), Minor: r.IntN(2) == 0}, bpm: 72 + float64(r.IntN(29)), metre: tempo.Metre{Num: 4, Den: 4}}
+	m := melody{scale: Scale{Tonic: int(r.IntN(12)), Minor: r.IntN(2) == 0}, bpm: 72 + float64(r.IntN(45)), metre: tempo.Metre{Num: 4, Den: 4}}
 	cells := [][]int64{{4}, {2, 2}, {1, 1, 2}, {2, 1, 1}, {3, 1}, {1, 1, 1, 1}, {2, 2}, {4}, {-2, 2}, {1, 2, 1}}
 	low := 40 + (m.scale.Tonic+8)%12 // the tonic from E2 to D#3, an octave under degree 7
 	degree := 7
@@ -154,7 +157,10 @@ func humIt(t testing.TB, m melody, g *tempo.Grid, h hum, seed uint64) Input {
 	r := rand.New(rand.NewPCG(seed, 5))
 	spread := func(x float64) float64 { return x * (2*r.Float64() - 1) }
 	v := singer.Voice{Seed: seed, SampleRate: testRate, Breath: 0.05, JitterCents: 5, NoiseDB: h.noiseDB, TuneCents: h.offset, DriftCentsPerMinute: h.drift}
-	consonants := []string{"t", "n", "p", "l", "k", "m"}
+	consonants := h.consonants
+	if consonants == nil {
+		consonants = []string{"t", "n", "p", "l", "k", "m"}
+	}
 	var notes []singer.Note
 	last := int64(0)
 	for i, n := range m.notes {
@@ -162,6 +168,10 @@ func humIt(t testing.TB, m melody, g *tempo.Grid, h hum, seed uint64) Input {
 		at = max(at, last+testRate/100)
 		end := g.SampleAt(n.End(), testRate) + int64(h.late*testRate/1000)
 		x := singer.Note{Start: at, Length: max(end-at-int64(r.Float64()*0.04*testRate), testRate/20), Key: float64(n.Key) + spread(h.jitter)/100, Vowel: "a", Consonant: consonants[r.IntN(len(consonants))], LevelDB: spread(3)}
+		if h.leads {
+			x.Start += x.Lead(testRate)
+			x.Length -= x.Lead(testRate)
+		}
 		if i%3 == 0 {
 			x.ScoopCents = h.scoop
 		}

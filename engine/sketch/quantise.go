@@ -39,6 +39,15 @@ type placed struct {
 	late, sure      float64
 }
 
+// shared is how a hummer lies against the click with all notes: late by so many
+// seconds; lead is the share of a consonant that lies after the beat, 0 where
+// the voice is on it (as timing.Habit counts).
+type shared struct{ late, lead float64 }
+
+// leads are the shares that are tried. The vowel on the beat is the rule (Morton,
+// Marcus & Frankish 1976 on P-centres); another has to be plainly better.
+var leads = []struct{ share, cost float64 }{{0, 0}, {0.5, 2}, {1, 4}}
+
 // quantised is a whole line on the grid. late is what all notes share, in
 // seconds; cost the chosen reading's, in nats.
 type quantised struct {
@@ -50,17 +59,19 @@ type quantised struct {
 // order.
 func quantise(notes []heardNote, places []place, sampleRate int) quantised {
 	best := math.Inf(1)
-	late := 0.0
-	for k := -int(shareMost / shareStep); k <= int(shareMost/shareStep); k++ {
-		l := float64(k) * shareStep
-		q := newQuantiser(notes, places, sampleRate, l)
-		if cost := q.best() + l*l/(2*shareSpread*shareSpread); cost < best {
-			best, late = cost, l
+	var as shared
+	for _, lead := range leads {
+		for k := -int(shareMost / shareStep); k <= int(shareMost/shareStep); k++ {
+			try := shared{float64(k) * shareStep, lead.share}
+			cost := newQuantiser(notes, places, sampleRate, try).best() + lead.cost + try.late*try.late/(2*shareSpread*shareSpread)
+			if cost < best {
+				best, as = cost, try
+			}
 		}
 	}
-	q := newQuantiser(notes, places, sampleRate, late)
+	q := newQuantiser(notes, places, sampleRate, as)
 	q.best()
-	out := quantised{placed: q.path(), late: late, cost: best}
+	out := quantised{placed: q.path(), late: as.late, cost: best}
 	if d, ok := medianLate(out.placed); ok { // finer than the steps
 		out.late += d
 		for i := range out.placed {
@@ -99,19 +110,19 @@ type quantiser struct {
 	notes    []heardNote
 	places   []place
 	perSec   float64
-	late     float64
+	shared   shared
 	lattice  [][]candidate
 	lastNote int
 	lastCand int
 }
 
-func newQuantiser(notes []heardNote, places []place, sampleRate int, late float64) *quantiser {
-	q := &quantiser{notes: notes, places: places, perSec: float64(sampleRate), late: late}
+func newQuantiser(notes []heardNote, places []place, sampleRate int, as shared) *quantiser {
+	q := &quantiser{notes: notes, places: places, perSec: float64(sampleRate), shared: as}
 	reach := int64(reachSeconds * q.perSec)
-	shift := int64(late * q.perSec)
+	shift := q.shift()
 	q.lattice = make([][]candidate, len(notes))
 	for i, h := range notes {
-		at := h.onset - shift
+		at := q.begins(h) - shift
 		lo := sort.Search(len(places), func(k int) bool { return places[k].sample >= at-reach })
 		hi := sort.Search(len(places), func(k int) bool { return places[k].sample > at+reach })
 		for hi-lo < min(leastPlaces, len(places)-1) {
@@ -130,14 +141,23 @@ func newQuantiser(notes []heardNote, places []place, sampleRate int, late float6
 	return q
 }
 
+func (q *quantiser) shift() int64 { return int64(q.shared.late * q.perSec) }
+
+// begins is the sample that counts as a note's start.
+func (q *quantiser) begins(h heardNote) int64 {
+	return h.onset - int64(q.shared.lead*float64(h.onset-h.attack))
+}
+
 // lateness is how far a start lies from a place: its voiced lead and its voice
 // are both readings of it, and what lies between them is on the place.
 func (q *quantiser) lateness(h heardNote, sample, shift int64) float64 {
-	d := h.onset - shift - sample
-	if e := h.early - shift - sample; e < 0 && d > 0 {
+	begins := q.begins(h)
+	last, first := begins-shift-sample, min(begins, h.early)-shift-sample
+	d := last
+	if first > 0 {
+		d = first
+	} else if last > 0 {
 		d = 0
-	} else if e > 0 {
-		d = e
 	}
 	return float64(d) / q.perSec
 }
@@ -163,7 +183,7 @@ func (q *quantiser) step(i int, a *candidate, j int, b *candidate) float64 {
 
 // end is where note i ends, at next at the latest, and what that costs.
 func (q *quantiser) end(i, from, next int) (to int, cost float64) {
-	off := q.notes[i].offset - int64(q.late*q.perSec)
+	off := q.notes[i].offset - q.shift()
 	gap := float64(q.places[next].sample-off)/q.perSec - gapSeconds
 	to, cost = next, max(0, gap)*max(0, gap)/(2*gapSpread*gapSpread)
 	for k := from + 1; k < next && cost > restCost; k++ {
@@ -183,7 +203,7 @@ func (q *quantiser) finish(i int, a *candidate) float64 {
 
 // endLast is where the last note ends.
 func (q *quantiser) endLast(i, from int) (to int, cost float64) {
-	off := q.notes[i].offset - int64(q.late*q.perSec)
+	off := q.notes[i].offset - q.shift()
 	to, cost = from+1, math.Inf(1)
 	for k := from + 1; k < len(q.places); k++ {
 		d := float64(off-q.places[k].sample) / q.perSec

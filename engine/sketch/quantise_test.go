@@ -23,10 +23,10 @@ func TestQuantiserEqualsExhaustiveSearch(t *testing.T) {
 		at := int64(r.IntN(6000))
 		for range 2 + r.IntN(3) {
 			length := int64(2400 + r.IntN(9000))
-			notes = append(notes, heardNote{early: at - int64(r.IntN(2000)), onset: at, offset: at + length})
+			notes = append(notes, heardNote{attack: at - int64(r.IntN(4000)), early: at - int64(r.IntN(2000)), onset: at, offset: at + length})
 			at += length + int64(r.IntN(3000))
 		}
-		q := newQuantiser(notes, places, testRate, 0.01)
+		q := newQuantiser(notes, places, testRate, shared{0.01, 0.5})
 		got := q.best()
 		out := q.path()
 		q.posteriors(out)

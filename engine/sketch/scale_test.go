@@ -138,6 +138,21 @@ func TestUnsureNotesAreTold(t *testing.T) {
 	}
 }
 
+// A line half-way between two tunings may be meant either way, which is told.
+func TestHalfwayTuningIsTold(t *testing.T) {
+	m := makeMelody(3)
+	g := steadyGrid(t, m.bpm, m.metre)
+	for offset, told := range map[float64]bool{-30: false, 49: true} {
+		s, err := Read(humIt(t, m, g, hum{offset: offset, noiseDB: -60}, 3), Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if s.MaybeSemitone != told {
+			t.Errorf("%+.0f cents: told %v, tuning %+.0f", offset, s.MaybeSemitone, s.TuneCents)
+		}
+	}
+}
+
 func TestNothingHummed(t *testing.T) {
 	g := steadyGrid(t, 90, makeMelody(1).metre)
 	for name, in := range map[string]Input{

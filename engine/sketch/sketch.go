@@ -100,13 +100,20 @@ type Sketch struct {
 	Rival    Scale   // ... and the next best
 	RivalFit float64
 	// What was taken off before the notes were read.
-	TuneCents           float64 // at the first note
+	TuneCents           float64 // at the first note, -50 to 50 and on as it drifts
 	DriftCentsPerMinute float64
 	LateMilliseconds    float64
+	// MaybeSemitone reports that the tuning lies so near to half-way between two
+	// keys that the whole line may be meant a semitone higher or lower.
+	MaybeSemitone bool
 	// TripletsFit reports that thirds of a beat explain the line far better
 	// than the places that were allowed.
 	TripletsFit bool
 }
+
+// halfwayCents is the tuning from which on the other side is as likely: its
+// error is a few cents, and singers without a reference start anywhere.
+const halfwayCents = 42.0
 
 // UnsureBelow is the confidence under which a note is told as unsure.
 const UnsureBelow = 0.8
@@ -164,6 +171,7 @@ func Read(in Input, o Options) (Sketch, error) {
 	s.LateMilliseconds = 1000 * q.late
 	s.TuneCents = tune.At(minutesOf(heard[0], in.SampleRate))
 	s.DriftCentsPerMinute = tune.CentsPerMinute
+	s.MaybeSemitone = math.Abs(s.TuneCents) > halfwayCents
 	for i, h := range heard {
 		if q.placed[i].from < 0 {
 			s.Left = append(s.Left, Left{h.onset, h.offset, "no place is free for it between its neighbours: a finer grid may have one"})
