@@ -13,15 +13,16 @@ import (
 
 func (a *app) bounceCmd() *cobra.Command {
 	var o job.BounceOptions
-	var target float64
+	var target string
 	c := &cobra.Command{
 		Use:   "bounce [FILE.wav]",
 		Short: "Render the stem: exactly the reference's length, as broadcast wave",
 		Long: `The stem has exactly as many samples as the reference lasts, so it drops on the
 timeline at its time code. Its true peak is kept at or below the ceiling: where
-the sum is hotter, the whole mix is lowered, and that is said. Layers without a
-take are left out and named.`,
-		Example: "  cuechoir bounce\n  cuechoir bounce --target -23 --stems\n  cuechoir bounce score.wav --bits 16",
+the sum is hotter, the whole mix is lowered, or the peaks alone (cuechoir mix
+master --limit), and that is said. Layers without a take are left out and named.
+Stems lie before the master and sum to the mix before it.`,
+		Example: "  cuechoir bounce\n  cuechoir bounce --target r128 --stems\n  cuechoir bounce score.wav --bits 16",
 		Args:    args(cobra.MaximumNArgs(1)),
 		RunE: func(c *cobra.Command, given []string) error {
 			f, err := a.folder()
@@ -36,7 +37,11 @@ take are left out and named.`,
 				o.Path = given[0]
 			}
 			if c.Flags().Changed("target") {
-				o.TargetLUFS = &target
+				t, err := job.ParseTarget(target)
+				if err != nil {
+					return err
+				}
+				o.Target = &t
 			}
 			o.Created = time.Now()
 			o.Progress = a.progress.show
@@ -49,7 +54,7 @@ take are left out and named.`,
 	}
 	f := c.Flags()
 	f.IntVar(&o.Bits, "bits", 24, "16 (dithered), 24 or 32 (float)")
-	f.Float64Var(&target, "target", 0, "integrated loudness to reach in LUFS, such as -23 (EBU R 128) or -14 (streaming, common practice)")
+	f.StringVar(&target, "target", "", "integrated loudness to reach: r128 (EBU R 128: -23 LUFS), streaming (-14, common practice), reference (as loud as the reference), or LUFS")
 	f.Float64Var(&o.CeilingDBTP, "ceiling", bounce.DefaultCeilingDBTP, "true peak that is never passed, in dBTP")
 	f.BoolVar(&o.Stems, "stems", false, "a file for each group too, at the same gain")
 	return c
@@ -77,7 +82,7 @@ func (a *app) printBounce(res job.BounceResult) error {
 	}
 	done, err := a.printJSON(map[string]any{
 		"files": files, "samples": res.Samples, "sample_rate": res.SampleRate, "gain_db": res.GainDB, "trim_db": res.TrimDB,
-		"target_miss_lu": res.TargetMissLU, "layers": res.Layers, "unsung": append([]string{}, res.Unsung...), "muted": append([]string{}, res.Muted...),
+		"limited_db": res.LimitedDB, "target_lufs": res.Target, "target_miss_lu": res.TargetMissLU, "layers": res.Layers, "unsung": append([]string{}, res.Unsung...), "muted": append([]string{}, res.Muted...),
 	})
 	if done {
 		return err
@@ -92,10 +97,16 @@ func (a *app) printBounce(res job.BounceResult) error {
 	if res.TrimDB < 0 {
 		a.say("The sum was hotter than the ceiling: all layers are lowered by %.1f dB.", -res.TrimDB)
 	}
+	if res.LimitedDB > 0 {
+		a.say("The limiter took up to %.1f dB from peaks.", res.LimitedDB)
+	}
 	if res.TargetMissLU < -0.05 {
 		a.say("The ceiling did not allow the loudness asked for: it is %.1f LU below.", -res.TargetMissLU)
 	}
 	a.say("%d layers: %s", len(res.Layers), strings.Join(res.Layers, ", "))
+	for _, n := range res.Notes {
+		a.note("%s", n)
+	}
 	if len(res.Unsung) > 0 {
 		a.note("not sung yet, so not in the stem: %s", strings.Join(res.Unsung, ", "))
 	}

@@ -69,6 +69,7 @@ func (j *job) master(draft *audiofile.Reader, m *loudness.Meter) (Result, error)
 	}
 	done := j.nextPass()
 	ceiling := j.room() - limiterMarginDB
+	var last struct{ gain, miss float64 } // of the round before
 	for round := 1; ; round++ {
 		limiter, err := j.limiter(ceiling)
 		if err != nil {
@@ -89,11 +90,23 @@ func (j *job) master(draft *audiofile.Reader, m *loudness.Meter) (Result, error)
 		case over > 1e-6:
 			return Result{}, fault.New(fault.Unexpected, "the mix was written at %.6f dBTP, above the ceiling of %g", over+j.o.CeilingDBTP, j.o.CeilingDBTP).In(j.o.Path, "")
 		case res.TargetMissLU < -goodMissLU && again && res.LimitedDB < limiterMostDB && gain-res.TargetMissLU < maxMasterGainDB:
-			gain -= res.TargetMissLU
+			before := last
+			last.gain, last.miss = gain, res.TargetMissLU
+			gain += raise(before.gain, before.miss, gain, res.TargetMissLU)
 		default:
 			return res, j.out.finish(out)
 		}
 	}
+}
+
+// raise is the gain that is still missing: the limiter takes a part of each dB,
+// which the round before tells; at most three times the miss.
+func raise(gainBefore, missBefore, gain, miss float64) float64 {
+	share := 1.0
+	if gain > gainBefore && missBefore < 0 {
+		share = min(max((miss-missBefore)/(gain-gainBefore), 1./3), 1)
+	}
+	return -miss / share
 }
 
 // limiting is the limiter and what makes its sound come in time.

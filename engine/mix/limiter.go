@@ -127,7 +127,12 @@ func (l *limiter) gain(crest float64) float64 {
 }
 
 // TakenDB is the most that the limiter has taken so far, 0 or more.
-func (l *limiter) TakenDB() float64 { return -decibels(l.lowest) }
+func (l *limiter) TakenDB() float64 {
+	if l.lowest == 1 {
+		return 0
+	}
+	return -decibels(l.lowest)
+}
 
 func (l *limiter) play(channel int, x []float64) {
 	d := &l.late[channel]

@@ -24,7 +24,10 @@ type Ride struct {
 }
 
 // Span is a stretch of the timeline in samples: From and up to but not To.
-type Span struct{ From, To int64 }
+type Span struct {
+	From int64 `json:"from_sample"`
+	To   int64 `json:"to_sample"`
+}
 
 const (
 	rideDepth     = 9
