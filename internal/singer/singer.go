@@ -14,8 +14,9 @@
 // Cost: about 60 ns a sample a voice (BenchmarkSing). Known limits: a formant
 // that a gliding partial crosses turns that partial's phase, as in a throat, so
 // F0 is the pitch of the glottis, from which one partial can stray by cents;
-// each note starts its phase anew (no legato across notes); formants stand
-// still in a note but for the opening of voiced consonants.
+// each note starts its phase anew unless it is sung on from the one before
+// (Legato); formants stand still in a note but for the opening of voiced
+// consonants and the way over into a note sung on.
 //
 // Sources: A. E. Rosenberg, "Effect of Glottal Pulse Shape on the Quality of
 // Natural Vowels", JASA 49 (1971); D. H. Klatt, "Software for a
@@ -43,6 +44,7 @@ type Note struct {
 	VibratoHz     float64 // 0: none
 	VibratoCents  float64 // ± peak deviation, grown in by VibratoRiseSeconds
 	GlideCents    float64 // moves evenly by so much over the note's length
+	Legato        bool    // sung on from the note before: see LegatoSeconds
 }
 
 // Voice is a singer. The zero value with a SampleRate sings cleanly. Check says
@@ -66,6 +68,7 @@ const (
 	ScoopSeconds       = 0.08
 	VibratoRestSeconds = 0.12 // straight before the vibrato begins
 	VibratoRiseSeconds = 0.35 // full extent from here on
+	LegatoSeconds      = 0.06 // in which pitch, level and vowel move over from the note before; halfway in the middle
 
 	defaultAttack  = 0.02
 	releaseSeconds = 0.03 // within the note's length
@@ -100,6 +103,8 @@ func (v Voice) Check(notes []Note) error {
 			return fmt.Errorf("note %d: length %d is negative", i, n.Length)
 		case i > 0 && n.Start < notes[i-1].Start:
 			return fmt.Errorf("note %d begins before the note that it follows", i)
+		case n.Legato && (n.Vowel == "" || n.Consonant != "" || i == 0 || notes[i-1].Vowel == "" || notes[i-1].Start+notes[i-1].Length < n.Start):
+			return fmt.Errorf("note %d cannot be sung on from the note before", i)
 		}
 	}
 	return nil
@@ -132,7 +137,7 @@ func (v Voice) F0(notes []Note, sample int64) float64 {
 		if n.Vowel == "" || sample < n.Start || sample >= v.End(notes, i) {
 			continue
 		}
-		c := v.curveOf(n)
+		c := v.curveOf(notes, i)
 		k := (sample - n.Start) / controlStep
 		frac := float64((sample-n.Start)%controlStep) / controlStep
 		a, b := c.hz(k), c.hz(k+1)
@@ -158,15 +163,20 @@ type curve struct {
 	v      Voice
 	n      Note
 	phases [3]float64
+	from   float64 // cents at the end of the note before, when sung on from it
 }
 
 // wanderHz are the rates of the slow wander: slower than any vibrato.
 var wanderHz = [3]float64{0.23, 0.61, 1.37}
 
-func (v Voice) curveOf(n Note) curve {
-	c := curve{v: v, n: n}
-	for i := range c.phases {
-		c.phases[i] = math.Pi * (noise{seed: mix(v.Seed, 0x77616e64)}).at(int64(i))
+func (v Voice) curveOf(notes []Note, i int) curve {
+	c := curve{v: v, n: notes[i]}
+	for k := range c.phases {
+		c.phases[k] = math.Pi * (noise{seed: mix(v.Seed, 0x77616e64)}).at(int64(k))
+	}
+	if c.n.Legato && i > 0 {
+		before := v.curveOf(notes, i-1)
+		c.from = before.cents(c.n.Start - before.n.Start)
 	}
 	return c
 }
@@ -193,6 +203,9 @@ func (c *curve) cents(t int64) float64 {
 			w += math.Sin(2*math.Pi*hz*abs + c.phases[i])
 		}
 		x += c.v.JitterCents * w / float64(len(wanderHz))
+	}
+	if c.n.Legato && s < LegatoSeconds {
+		x = c.from + (x-c.from)*0.5*(1-math.Cos(math.Pi*s/LegatoSeconds))
 	}
 	return x
 }
