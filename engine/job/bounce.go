@@ -51,6 +51,9 @@ func Bounce(ctx context.Context, f *score.Folder, o BounceOptions) (BounceResult
 	if err != nil {
 		return res, err
 	}
+	if err := makeLayers(ctx, f, s, picked, o.Progress); err != nil {
+		return res, err
+	}
 	if o.Path == "" {
 		o.Path = f.Path(score.BouncesDir + "/stem.wav")
 	}
@@ -121,7 +124,8 @@ func openDesk(f *score.Folder, s *score.Score, chosen []sung) (mix.Desk, error) 
 func openStrips(f *score.Folder, s *score.Score, chosen []sung) ([]mix.Strip, error) {
 	var strips []mix.Strip
 	for _, c := range chosen {
-		src, err := c.sound.open(f, s.SampleRate)
+		// Made ahead by makeLayers: this only opens it.
+		src, err := openHeard(context.Background(), f, s, &c.layer, c.sound)
 		if err != nil {
 			closeStrips(strips)
 			return nil, err

@@ -1,6 +1,7 @@
 package job
 
 import (
+	"context"
 	"errors"
 	"io"
 	"math"
@@ -126,7 +127,7 @@ func (m *monitor) addLayer(f *score.Folder, s *score.Score, name string, gain fl
 	if !ok {
 		return fault.New(fault.Missing, "layer %s is not sung yet, so it cannot be heard", name)
 	}
-	src, err := snd.open(f, s.SampleRate)
+	src, err := openHeard(context.Background(), f, s, l, snd)
 	if err != nil {
 		return err
 	}
