@@ -373,6 +373,12 @@ func (a *app) printTake(s *score.Score, t take.Info) {
 	if t.Stopped != "" {
 		a.note("it ended early: %s", t.Stopped)
 	}
+	switch {
+	case t.HeardAstray():
+		a.note("the click is heard in the microphone %d samples off its place by the round trip that you typed: leave --latency away, or measure it: cuechoir latency", t.Heard.Lag)
+	case t.RoundTripKnown == take.ByEar:
+		a.note("the take is placed by the click that the microphone heard: a round trip of %d samples, %+d against what was known", t.RoundTrip, t.Heard.Lag)
+	}
 	if t.Slipped != 0 {
 		a.note("the device lost its count by %d samples on the way: the take may be out of place; try a larger --period", t.Slipped)
 	}

@@ -72,8 +72,14 @@ func placeOf(i take.Info) string {
 		return "not known"
 	case i.RoundTripKnown == take.AssumedZero:
 		return "not measured"
+	case i.HeardAstray():
+		return fmt.Sprintf("the click is heard %d samples off", i.Heard.Lag)
+	case i.RoundTripKnown == take.ByEar:
+		return "by the click heard"
 	case len(i.Dropouts) > 0:
 		return "sure, with gaps"
+	case i.Heard != nil:
+		return "sure, the click is heard there"
 	}
 	return "sure"
 }

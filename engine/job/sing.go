@@ -6,9 +6,11 @@ import (
 	"os"
 	"path/filepath"
 
+	"cuechoir/engine/mix"
 	"cuechoir/engine/picture"
 	"cuechoir/engine/score"
 	"cuechoir/engine/take"
+	"cuechoir/engine/tempo"
 	"cuechoir/engine/track"
 	"cuechoir/internal/audiofile"
 	"cuechoir/internal/decoder"
@@ -119,12 +121,28 @@ func singPlan(s *score.Score, o SingOptions, run Run, m *monitor) track.Plan {
 		RoundTrip: o.RoundTrip, RoundTripKnown: o.RoundTripKnown, RoundTripWaiting: o.Waiting,
 		TailSamples: o.RoundTrip + int64(tailSeconds*s.SampleRate), InputChannel: o.InputChannel,
 	}
+	if len(run.Clicks) > 0 {
+		p.Own = ownClick(m.click, o.MonitorGainDB)
+	}
 	if !o.Stretch.All() {
 		m.from, m.to = run.Start, run.To
 		p.Punch = track.Punch{In: o.Stretch.From, Out: o.Stretch.To, Handle: int64(handleSeconds * s.SampleRate)}
 		p.TailSamples = o.RoundTrip
 	}
 	return p
+}
+
+// ownClick is the click as loud as it is put out, when all is put out at gainDB:
+// what of it leaks into the microphone says where a take lies.
+func ownClick(click *tempo.Sounding, gainDB float64) func([]float32, int64) error {
+	gain := float32(mix.Gain(gainDB))
+	return func(dst []float32, at int64) error {
+		click.Add(dst, at)
+		for i := range dst {
+			dst[i] *= gain
+		}
+		return nil
+	}
 }
 
 // FileMicrophone is a device whose microphone is a sound file: the file's

@@ -36,6 +36,7 @@ const (
 	Measured    RoundTripKnown = "measured"
 	Typed       RoundTripKnown = "typed"
 	AssumedZero RoundTripKnown = "assumed-zero"
+	ByEar       RoundTripKnown = "heard"   // the program's own sound was found in the input
 	Unknown     RoundTripKnown = "unknown" // the sidecar was lost; the place is a guess
 )
 
@@ -43,6 +44,13 @@ const (
 type Dropout struct {
 	Sample int64 `json:"sample"`
 	Length int64 `json:"length"`
+}
+
+// Heard is the program's own sound, as the click is, found in the input: the
+// quiet check of a take's place.
+type Heard struct {
+	Lag     int64   `json:"lag"`      // samples later than by the round trip that was known before
+	LevelDB float64 `json:"level_db"` // of the way from the output to the take
 }
 
 // Span is a stretch of a take, in its own samples from 0.
@@ -76,6 +84,9 @@ type Info struct {
 	// take ended, negative for too few: from somewhere on, the take lies out of
 	// place by about as much.
 	Slipped int64 `json:"slipped,omitempty"`
+
+	// Heard is nil when none of the program's own sound was found.
+	Heard *Heard `json:"heard,omitempty"`
 
 	// Elsewhere is set for a recording that was made elsewhere.
 	Elsewhere *Elsewhere `json:"elsewhere,omitempty"`
@@ -145,6 +156,22 @@ func numberOf(id string) int {
 	return n
 }
 
+// heardInPlace is how late, in seconds, the program's own sound may be heard for
+// a take that lies in its place: 0.7 m of air from the headphones.
+const heardInPlace = 0.002
+
+// Astray says whether own sound was heard out of its place, at a sample rate.
+func (h Heard) Astray(sampleRate int) bool {
+	slack := int64(heardInPlace * float64(sampleRate))
+	return h.Lag < -slack || h.Lag > slack
+}
+
+// HeardAstray says that own sound was heard out of its place, and the take was
+// not moved there: a person had typed the round trip.
+func (i Info) HeardAstray() bool {
+	return i.Heard != nil && i.RoundTripKnown != ByEar && i.Heard.Astray(i.SampleRate)
+}
+
 // End is the timeline sample after the take's last.
 func (i Info) End() int64 { return i.Start + i.Frames }
 
@@ -189,6 +216,9 @@ func (i Info) check() *fault.Error {
 	if i.Slipped < -maxStart || i.Slipped > maxStart {
 		return fault.New(fault.OverLimit, "a slip of %d samples is out of range", i.Slipped)
 	}
+	if h := i.Heard; h != nil && (h.Lag < -maxStart || h.Lag > maxStart || !(math.Abs(h.LevelDB) < 1000)) {
+		return fault.New(fault.Malformed, "own sound heard %d samples late at %v dB is out of range", h.Lag, h.LevelDB)
+	}
 	if err := i.Elsewhere.check(); err != nil {
 		return err
 	}
@@ -198,9 +228,9 @@ func (i Info) check() *fault.Error {
 		return fault.New(fault.Malformed, "the state %q is none of recording, whole, recovered", i.State)
 	}
 	switch i.RoundTripKnown {
-	case Measured, Typed, AssumedZero, Unknown:
+	case Measured, Typed, AssumedZero, ByEar, Unknown:
 	default:
-		return fault.New(fault.Malformed, "round_trip_known %q is none of measured, typed, assumed-zero, unknown", i.RoundTripKnown)
+		return fault.New(fault.Malformed, "round_trip_known %q is none of measured, typed, assumed-zero, heard, unknown", i.RoundTripKnown)
 	}
 	if err := checkSpans("dropouts", i.Dropouts); err != nil {
 		return err

@@ -260,6 +260,11 @@ func (w *Writer) SetSlipped(frames int64) {
 	w.dirty = true
 }
 
+// SetHeard notes the program's own sound in the take.
+func (w *Writer) SetHeard(h Heard) {
+	w.info.Heard, w.dirty = &h, true
+}
+
 // SetStopped notes why the take ends before its time.
 func (w *Writer) SetStopped(why string) { w.info.Stopped = clip(why) }
 

@@ -16,8 +16,13 @@ type Plan struct {
 	From, To   int64 // from the start of the count-in (may be negative) to the end
 	// Monitor fills one mono block that is heard from timeline sample at on.
 	// It runs on a goroutine of its own, ahead of time. nil: silence.
-	Monitor        func(dst []float32, at int64) error
-	MonitorGainDB  float64
+	Monitor       func(dst []float32, at int64) error
+	MonitorGainDB float64
+	// Own puts what of the monitor is known sound, as the click is, from timeline
+	// sample at on, into silence, as loud as it is put out: where it leaks into the
+	// input, the takes' place is checked by it. It may be called while Monitor is.
+	// nil: none.
+	Own            func(dst []float32, at int64) error
 	RoundTrip      int64               // samples from the output to the input
 	RoundTripKnown take.RoundTripKnown // "": typed, or assumed-zero when RoundTrip is 0
 	// RoundTripWaiting is what waited in the device when RoundTrip was measured:

@@ -76,6 +76,7 @@ func RecordPasses(ctx context.Context, dev device.Device, p Plan, passes int, ne
 	span := p.To - p.From
 	r := recorder{plan: p, span: span, dev: dev, passes: passes, newTake: newTake}
 	r.skip, r.keepLen = p.kept()
+	r.ear = newOwnEar(p)
 	length := int64(maxStreamFrames)
 	if passes > 0 {
 		length = span*int64(passes) + p.TailSamples
@@ -99,6 +100,11 @@ func RecordPasses(ctx context.Context, dev device.Device, p Plan, passes int, ne
 	}
 	r.slip = func() device.Slip { return stream.clock.Slip }
 	out, err := stream.play(ctx)
+	if !r.ear.done { // it ended before the ear had enough
+		if e := r.hear(); err == nil {
+			err = e
+		}
+	}
 	for len(r.writing) > 0 {
 		r.finish(out, err)
 	}
@@ -127,9 +133,11 @@ type recorder struct {
 	skip    int64      // samples of a pass before its take begins
 	keepLen int64      // samples of a take
 	slip    func() device.Slip
-	shift   int64      // samples by which this stream's round trip is longer than the plan's
-	settled bool       // shift will not change any more
-	late    []heardGap // what was not heard of late, for takes that begin after it was told
+	shift   int64 // samples by which this stream's round trip is longer than the plan's
+	settled bool  // what waits in the device is known, or never will be
+	ear     ownEar
+	heard   *take.Heard // the program's own sound in the input
+	late    []heardGap  // what was not heard of late, for takes that begin after it was told
 	results []Result
 	err     error // of ending a take
 }
@@ -183,35 +191,21 @@ func (r *recorder) place(w *take.Writer) error {
 			return err
 		}
 	}
+	if r.heard != nil {
+		w.SetHeard(*r.heard)
+	}
 	return w.Place(start, trip, r.plan.RoundTripKnown)
 }
 
-// settle places the takes by what waits in the device, as soon as it tells.
-func (r *recorder) settle() error {
-	if r.settled {
-		return nil
-	}
-	now := device.WaitingIn(r.dev)
-	r.settled = now.Known || !device.TellsWaiting(r.dev)
-	shift := max(now.Since(r.plan.RoundTripWaiting), -r.plan.RoundTrip)
-	if shift == r.shift {
-		return nil
-	}
-	r.shift = shift
-	for _, t := range r.writing {
-		if err := r.place(t.writer); err != nil {
-			return err
-		}
-	}
-	return nil
-}
-
 // monitor gives the block of the timeline that is heard at stream sample at.
-func (r *recorder) monitor(dst []float32, at int64) error {
+func (r *recorder) monitor(dst []float32, at int64) error { return r.looped(r.plan.Monitor, dst, at) }
+
+// looped fills a block that is put out at stream sample at.
+func (r *recorder) looped(fill func([]float32, int64) error, dst []float32, at int64) error {
 	for len(dst) > 0 {
 		in := at % r.span
 		n := min(int64(len(dst)), r.span-in)
-		if err := r.plan.Monitor(dst[:n], r.plan.From+in); err != nil {
+		if err := fill(dst[:n], r.plan.From+in); err != nil {
 			return err
 		}
 		dst, at = dst[n:], at+n
@@ -223,6 +217,11 @@ func (r *recorder) monitor(dst []float32, at int64) error {
 func (r *recorder) keep(x []float32, at int64, lost bool) error {
 	if err := r.settle(); err != nil {
 		return err
+	}
+	if r.ear.take(x, at, lost) {
+		if err := r.hear(); err != nil {
+			return err
+		}
 	}
 	for len(x) > 0 {
 		edge := r.nextBegin()

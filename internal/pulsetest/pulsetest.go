@@ -5,6 +5,7 @@
 package pulsetest
 
 import (
+	"net"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -58,9 +59,9 @@ func Start(t testing.TB) *exec.Cmd {
 		t.Setenv(name, value) // the test's own sound library reads them too
 	}
 	daemon := exec.Command(path, "--daemonize=no", "-n", "--exit-idle-time=-1", "--use-pid-file=no", "--realtime=yes", "--high-priority=yes",
-		"-L", "module-native-protocol-unix auth-anonymous=1 socket="+socket,
 		"-L", "module-null-sink sink_name=cc rate=48000 channels=2 format=float32le",
-		"-L", "module-null-sink sink_name=other rate=48000 channels=2")
+		"-L", "module-null-sink sink_name=other rate=48000 channels=2",
+		"-L", "module-native-protocol-unix auth-anonymous=1 socket="+socket) // last: who is let in finds all of it
 	said, err := os.Create(filepath.Join(home, "log"))
 	if err != nil {
 		t.Fatal(err)
@@ -76,7 +77,8 @@ func Start(t testing.TB) *exec.Cmd {
 		said.Close()
 	})
 	for deadline := time.Now().Add(10 * time.Second); ; time.Sleep(20 * time.Millisecond) {
-		if _, err := os.Stat(socket); err == nil {
+		if c, err := net.Dial("unix", socket); err == nil {
+			c.Close()
 			break
 		}
 		if time.Now().After(deadline) {

@@ -1,0 +1,6 @@
+//go:build !race
+
+package track
+
+// underRace: see race_test.go.
+const underRace = false
