@@ -142,7 +142,11 @@ func (n *network) run(left, right []float64) {
 		back := in - sum*(2./roomLines)
 		for k := range y {
 			l := &n.lines[k]
-			l.x[l.at] = back + y[k]
+			v := back + y[k]
+			if math.Abs(v) < tinyLevel {
+				v = 0
+			}
+			l.x[l.at] = v
 			if l.at++; l.at == len(l.x) {
 				l.at = 0
 			}

@@ -87,13 +87,11 @@ func runPair(p, q *section, x []float64) {
 	p.s1, p.s2, q.s1, q.s2 = s1, s2, t1, t2
 }
 
-// settle puts a state to 0 that is too small to matter, or broken.
+// settle puts the state to 0 when all of it is too small to matter, or broken.
+// One half alone would push the other up again.
 func (p *section) settle() {
-	if !(math.Abs(p.s1) > denormal) || math.IsInf(p.s1, 0) {
-		p.s1 = 0
-	}
-	if !(math.Abs(p.s2) > denormal) || math.IsInf(p.s2, 0) {
-		p.s2 = 0
+	if math.Abs(p.s1) < denormal && math.Abs(p.s2) < denormal || !(math.Abs(p.s1)+math.Abs(p.s2) <= math.MaxFloat64) {
+		p.s1, p.s2 = 0, 0
 	}
 }
 
