@@ -23,11 +23,6 @@ const (
 	leastHeard   = 0.25 // and under which it is none
 	faintDB      = 26.0 // under the line's median level: something else than the hummer
 	leastSeconds = 0.05
-	slideSeconds = 0.13 // a legato step no longer than this on the way to its neighbour is a scoop
-	slideCents   = 420.0
-	turnCents    = 80.0 // nearer than this two legato notes may be one that wavered
-	turnSeconds  = 0.12
-	holeSeconds  = 0.02 // between notes that belong together
 )
 
 // hear is the notes of a hummed line, and what was left out.
@@ -37,7 +32,6 @@ func hear(in Input) ([]heardNote, []Left, error) {
 		return nil, nil, err
 	}
 	raw := pitch.Segment(in.Samples, frames, in.SampleRate, pitch.SegmentOptions{})
-	raw = joinSlides(raw, in.SampleRate)
 	levels := make([]float64, len(raw))
 	for i, n := range raw {
 		levels[i] = n.LevelDB
@@ -65,48 +59,4 @@ func hear(in Input) ([]heardNote, []Left, error) {
 		notes = append(notes, heardNote{in.Start + n.Attack, in.Start + n.Murmur, in.Start + n.Onset, in.Start + n.Offset, n.CentreCents, n.ErrorCents, n.Confidence})
 	}
 	return notes, left, nil
-}
-
-// joinSlides gives short legato steps to the note they lead into (a scoop) or
-// hang on to (a fall).
-func joinSlides(notes []pitch.Note, sampleRate int) []pitch.Note {
-	sec := func(n int64) float64 { return float64(n) / float64(sampleRate) }
-	var out []pitch.Note
-	for i := 0; i < len(notes); i++ {
-		n := notes[i]
-		length := sec(n.Offset - n.Onset)
-		if length < slideSeconds && i+1 < len(notes) {
-			next := notes[i+1]
-			near := math.Abs(next.CentreCents-n.CentreCents) <= slideCents
-			if next.Legato && near && sec(next.Offset-next.Onset) > length && between(n, next, out) {
-				notes[i+1].Onset, notes[i+1].Murmur, notes[i+1].Attack = n.Onset, n.Murmur, n.Attack
-				notes[i+1].Legato = n.Legato
-				continue
-			}
-		}
-		if n.Legato && len(out) > 0 {
-			last := &out[len(out)-1]
-			same := math.Abs(last.CentreCents-n.CentreCents) < turnCents && min(length, sec(last.Offset-last.Onset)) < turnSeconds
-			if same && sec(n.Onset-last.Offset) < holeSeconds {
-				if length > sec(last.Offset-last.Onset) {
-					last.CentreCents, last.ErrorCents, last.Confidence, last.LevelDB = n.CentreCents, n.ErrorCents, n.Confidence, n.LevelDB
-				}
-				last.Offset = n.Offset
-				continue
-			}
-		}
-		out = append(out, n)
-	}
-	return out
-}
-
-// between reports whether a short step lies on the way into the next note: not
-// legato itself, from below or above; legato, between its neighbours.
-func between(n, next pitch.Note, before []pitch.Note) bool {
-	if !n.Legato || len(before) == 0 {
-		return n.CentreCents < next.CentreCents+turnCents
-	}
-	last := before[len(before)-1].CentreCents
-	lo, hi := min(last, next.CentreCents), max(last, next.CentreCents)
-	return n.CentreCents > lo && n.CentreCents < hi
 }
