@@ -91,12 +91,16 @@ func (a *app) colourListCmd() *cobra.Command {
 
 func (a *app) colourShowCmd() *cobra.Command {
 	return &cobra.Command{
-		Use:     "show NAME|LAYER",
-		Short:   "Show the lines of a colour, or of a layer's",
+		Use:     "show LAYER|NAME",
+		Short:   "Show the lines of a layer's colour, or of a colour by its name",
 		Example: "  cuechoir colour show strings\n  cuechoir colour show bass",
 		Args:    args(cobra.ExactArgs(1)),
 		RunE: func(_ *cobra.Command, given []string) error {
-			if r, ok := voice.FindRecipe(given[0]); ok {
+			r, ok := voice.FindRecipe(given[0])
+			if l, err := a.layerOf(given[0]); err == nil {
+				return a.printColour(l)
+			}
+			if ok {
 				if done, err := a.printJSON(recipeRow(r)); done {
 					return err
 				}

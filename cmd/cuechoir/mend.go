@@ -167,9 +167,9 @@ func (a *app) printMends(s *score.Score, rep job.MendReport) error {
 	return a.table(t)
 }
 
-// signed is a figure with its sign, or a dot for nothing.
+// signed is a figure with its sign, or a dot for what rounds to nothing.
 func signed(v float64) string {
-	if v == 0 {
+	if v > -0.5 && v < 0.5 {
 		return "."
 	}
 	return fmt.Sprintf("%+.0f", v)

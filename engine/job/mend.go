@@ -94,6 +94,14 @@ func (h *listened) sungAt(n check.NoteResult) (int64, bool) {
 	return n.Onset, n.Sung
 }
 
+// written is where a note stands in the bars: by its part, or by its middle.
+func (h *listened) written(n check.NoteResult) int64 {
+	if n.Target >= 0 && n.Target < len(h.targets) {
+		return h.targets[n.Target].Start
+	}
+	return n.Onset + (n.Offset-n.Onset)/2
+}
+
 func (h *listened) samples(ms float64) int64 {
 	return int64(math.Round(ms * float64(h.s.SampleRate) / 1000))
 }
@@ -101,8 +109,8 @@ func (h *listened) samples(ms float64) int64 {
 // goals are the notes to retune, and how many were not heard well enough.
 func (h *listened) goals() (goals []voice.Goal, of []int, left int) {
 	for i, n := range h.report.Notes {
-		at, ok := h.sungAt(n)
-		m, mend := mendOf(h.layer, score.Retune, at)
+		_, ok := h.sungAt(n)
+		m, mend := mendOf(h.layer, score.Retune, h.written(n))
 		if !ok || !mend || !n.Sung || n.Key == 0 || n.Verdict == check.VerdictExtra && len(h.targets) > 0 {
 			continue
 		}
@@ -130,7 +138,7 @@ func (h *listened) entries(places func(to string) ([]int64, error)) (entries []v
 			e.Onset = at - h.start
 			e.Offset = e.Onset + h.samples(hitReachMS/2)
 		}
-		if m, mend := mendOf(h.layer, score.Retime, at); mend {
+		if m, mend := mendOf(h.layer, score.Retime, h.written(n)); mend {
 			to, ok, err := h.place(m.To, n, at, places)
 			if err != nil {
 				return nil, nil, err

@@ -1,6 +1,7 @@
 package voice
 
 import (
+	"math"
 	"slices"
 	"sort"
 )
@@ -21,7 +22,9 @@ type Entry struct {
 // Retiming.
 const (
 	leadReach  = 0.18  // seconds: a consonant is no longer than this
-	leadGuard  = 0.005 // before an onset without a consonant
+	leadBlock  = 0.005 // is looked for in steps of this
+	leadSoft   = 0.02  // and is over where the level is this of the note's
+	leadGuard  = 0.005 // before what begins
 	attackHold = 0.06  // of the vowel moves with the consonant ...
 	attackPart = 0.4   // ... but no more than this of the note
 	bearable   = 2     // times as slow or as fast
@@ -67,6 +70,28 @@ func within(by, last, gap int64) int64 {
 	return min(max(by, last-gap/bearable), last+gap*(bearable-1))
 }
 
+// begins is where the sound of a note begins, its consonant with it: where,
+// going back from its onset, the level is far below what follows.
+func (s *Sung) begins(onset int64) int64 {
+	block := max(1, int64(leadBlock*float64(s.rate)))
+	level := func(from int64) float64 {
+		sum := 0.0
+		for i := max(0, from); i < min(from+block, int64(len(s.x))); i++ {
+			sum += float64(s.x[i]) * float64(s.x[i])
+		}
+		return math.Sqrt(sum / float64(block))
+	}
+	note := 0.0
+	for k := range int64(attackHold / leadBlock) {
+		note = max(note, level(onset+k*block))
+	}
+	at := onset
+	for at > 0 && onset-at < int64(leadReach*float64(s.rate)) && level(at-block) > leadSoft*note {
+		at -= block
+	}
+	return at
+}
+
 // zones are the entries' stretches, in order and apart.
 func (s *Sung) zones(entries []Entry) []zone {
 	entries = slices.Clone(entries)
@@ -76,7 +101,7 @@ func (s *Sung) zones(entries []Entry) []zone {
 	free := int64(1) // the first sample that is no zone's
 	sounded := int64(0)
 	for i, e := range entries {
-		from := max(e.Onset-samples(leadReach), min(sounded, e.Onset-samples(leadGuard)), free)
+		from := max(s.begins(e.Onset)-samples(leadGuard), min(sounded, e.Onset-samples(leadGuard)), free)
 		to := e.Onset + min(samples(attackHold), int64(attackPart*float64(e.Offset-e.Onset)))
 		if i+1 < len(entries) {
 			to = min(to, entries[i+1].Onset-samples(leadGuard)-1)
