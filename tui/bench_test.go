@@ -13,7 +13,7 @@ func longDay() Model {
 	rate, sr := timecode.Rate25, 48000
 	m := Model{Title: "A Day", Rate: rate, Frames: 24 * 3600 * 25, SampleRate: sr}
 	for f := int64(25); f < m.Frames; f += 25 {
-		m.Cuts = append(m.Cuts, Cut{f, f, "cut"})
+		m.Cuts = append(m.Cuts, Cut{Frame: f, End: f, Kind: "cut"})
 		if f%50 == 0 {
 			m.Hits = append(m.Hits, Hit{Frame: f, Name: "hit", Place: "1.1", Caught: true})
 			m.Bars = append(m.Bars, Bar{Number: int(f / 50), Sample: rate.SampleOf(f, sr), BPM: float64(f), Metre: "4/4"})

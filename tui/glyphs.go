@@ -20,6 +20,17 @@ type glyphs struct {
 	bodyMuted                  rune
 	sharp                      string
 	rule                       rune
+	wave                       []rune // heights of sound, nothing to most
+	meter, held, track         rune   // of a level
+	fader                      rune
+	voiced                     [3]rune // a reading of a voice: high, middle and low in its row
+	digit                      rune    // of which big figures are made
+	runner, wake               rune    // of the streamer
+	playing, sings             rune
+	done, open                 rune // of a list of what is to be done
+	star                       rune
+	pin, tap                   rune
+	half                       bool            // half blocks can be drawn
 	marks                      map[string]rune // of findings, by kind
 	unknown                    rune            // a kind that is not among marks
 }
@@ -44,6 +55,8 @@ func drawnGlyphs() *glyphs {
 			"dropout": '‼', "clipping": '⊓', "no-sound": '∄',
 		},
 		unknown: '!',
+		wave:    []rune(" ▁▂▃▄▅▆▇█"), meter: '▮', held: '▏', track: '·', fader: '┃', voiced: [3]rune{'˙', '•', '.'}, digit: '█',
+		runner: '▶', wake: '▬', playing: '▶', sings: '◉', done: '✓', open: '○', star: '★', pin: '⌖', tap: '╹', half: true,
 	}
 }
 
@@ -67,6 +80,8 @@ func plainGlyphs() *glyphs {
 			"dropout": 'O', "clipping": 'C', "no-sound": 'N',
 		},
 		unknown: '!',
+		wave:    []rune(" .:-=+*#@"), meter: '=', held: '|', track: '.', fader: '#', voiced: [3]rune{'\'', '*', '.'}, digit: '#',
+		runner: '>', wake: '-', playing: '>', sings: '@', done: 'x', open: 'o', star: '*', pin: '+', tap: '\'',
 	}
 }
 
@@ -96,6 +111,7 @@ func (g *glyphs) legend() []legendRow {
 		{string(g.sung), "sung layer", InkSung}, {string(g.unsung), "not sung yet", InkUnsung}, {string(g.mute), "muted", InkMuted},
 		{heights(g.sungAt), "sung, low to high", InkSung}, {heights(g.unsungAt), "to sing, low to high", InkUnsung},
 		{string(g.reelGate), "gate on the reel", InkGate},
+		{string(g.voiced[1]), "pitch of the voice", InkTrace}, {string(g.pin), "beat pinned here", InkBar}, {string(g.tap), "beat tapped", InkBar},
 	}
 }
 

@@ -8,10 +8,12 @@ import (
 )
 
 // Cell is one place of the screen: a rune, at most one mark that combines with
-// it, and its ink. A Rune of 0 is the right half of a wide rune before it.
+// it, and its ink. A Rune of 0 is the right half of a wide rune before it. With
+// InkGrey the cell is of a picture: Fore and Back are greys, 0 black.
 type Cell struct {
 	Rune, Mark rune
 	Ink        Ink
+	Fore, Back byte
 }
 
 // Grid is a whole screen, row by row.

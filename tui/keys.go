@@ -15,9 +15,9 @@ type binding struct {
 	run   func(*State)
 }
 
-// bindings is the table of keys. One rule carries most of it: the first letter
-// of a thing goes on to the next, its capital goes back.
-func bindings() []binding {
+// walking is the table of keys that work in every stage. One rule carries most
+// of it: the first letter of a thing goes on to the next, its capital goes back.
+func walking() []binding {
 	return []binding{
 		{"frame-on", []string{"f", "right"}, "f frame", "next frame", func(s *State) { s.move(s.Frame + 1) }},
 		{"frame-back", []string{"F", "left"}, "", "frame before", func(s *State) { s.move(s.Frame - 1) }},
@@ -29,8 +29,6 @@ func bindings() []binding {
 		{"hit-back", []string{"H"}, "", "hit before", func(s *State) { s.toHit(-1) }},
 		{"bar-on", []string{"b"}, "b bar", "next bar", func(s *State) { s.toBar(1) }},
 		{"bar-back", []string{"B"}, "", "bar before", func(s *State) { s.toBar(-1) }},
-		{"worst-on", []string{"w", "enter"}, "w worst", "worst finding, then next", func(s *State) { s.toWorst(1) }},
-		{"worst-back", []string{"W"}, "", "finding before", func(s *State) { s.toWorst(-1) }},
 		{"voice-on", []string{"v", "down"}, "v voice", "next layer", func(s *State) { s.toLayer(s.Layer + 1) }},
 		{"voice-back", []string{"V", "up"}, "", "layer before", func(s *State) { s.toLayer(s.Layer - 1) }},
 		{"first", []string{"home"}, "", "first frame", func(s *State) { s.move(0) }},
@@ -38,7 +36,23 @@ func bindings() []binding {
 		{"closer", []string{"z", "+", "="}, "z zoom", "zoom in", func(s *State) { s.zoomBy(-1) }},
 		{"wider", []string{"Z", "-"}, "", "zoom out", func(s *State) { s.zoomBy(1) }},
 		{"whole", []string{"a"}, "", "all of the reference", func(s *State) { s.Zoom = s.zoomMost() }},
-		{"again", []string{"r"}, "r reread", "read the score again", func(s *State) { s.reload = true }},
+		{"pick", []string{"x"}, "x choose bars", "choose bars: first, last", func(s *State) { s.pickBars() }},
+		{"unpick", []string{"X"}, "", "choose no bars", func(s *State) { s.pick = picked{} }},
+		{"play", []string{"space"}, "space play", "play or stop", func(s *State) { s.playOrStop() }},
+		{"loop", []string{"l"}, "", "over and over, or once", func(s *State) { s.toggle(&s.Loop, "over and over", "once") }},
+		{"quieter", []string{"("}, "", "headphones quieter", func(s *State) { s.volumeBy(-3) }},
+		{"louder", []string{")"}, "", "headphones louder", func(s *State) { s.volumeBy(3) }},
+		{"stop", []string{"esc"}, "", "stop what runs", func(s *State) { s.stop() }},
+		{"undo", []string{"u"}, "u undo", "take back the last edit", func(s *State) { s.wish(Wish{Do: DoUndo}) }},
+		{"redo", []string{"U"}, "", "do it again", func(s *State) { s.wish(Wish{Do: DoRedo}) }},
+		{"spot", []string{"1"}, "", "stage Spot: cuts and hits", func(s *State) { s.goTo(Spot) }},
+		{"map", []string{"2"}, "", "stage Map: the bars", func(s *State) { s.goTo(Map) }},
+		{"sing", []string{"3"}, "", "stage Sing: takes", func(s *State) { s.goTo(Sing) }},
+		{"check", []string{"4"}, "", "stage Check: what to mend", func(s *State) { s.goTo(Check) }},
+		{"mix", []string{"5"}, "", "stage Mix: balance", func(s *State) { s.goTo(Mix) }},
+		{"bounce", []string{"6"}, "", "stage Bounce: the stem", func(s *State) { s.goTo(Bounce) }},
+		{"stage-on", []string{"tab"}, "", "next stage", func(s *State) { s.goTo((s.Stage + 1) % stageCount) }},
+		{"reread", []string{"ctrl-r"}, "", "read the score again", func(s *State) { s.reload = true }},
 		{"keys", []string{"?"}, "? keys", "keys and marks", func(s *State) { s.Help, s.Top = !s.Help, 0 }},
 		{"out", []string{"q", "ctrl-c"}, "q quit", "quit", func(s *State) { s.quit = true }},
 	}
@@ -47,20 +61,36 @@ func bindings() []binding {
 // press is the state after a key. On the list of keys, keys scroll or close it.
 func (s State) press(key string) State {
 	s.News = ""
-	if s.Help {
+	switch {
+	case s.entry != nil:
+		return s.typed(key)
+	case s.Help:
 		return s.pressHelp(key)
 	}
-	for _, b := range bindings() {
+	for _, b := range s.keys.of(s.Stage) {
 		if slices.Contains(b.Keys, key) {
-			b.run(&s)
-			s.clamp()
-			return s
+			return s.act(b)
 		}
 	}
-	if key == "esc" {
+	s.News = "that key does nothing here; ? lists the keys"
+	return s
+}
+
+// act is the state after a binding. What moves the gate while it plays goes on
+// playing from there; while a take is sung nothing moves it.
+func (s State) act(b binding) State {
+	before := s.Frame
+	b.run(&s)
+	s.clamp()
+	if s.Frame == before || !s.run.moving() || s.run.stopping {
 		return s
 	}
-	s.News = "that key does nothing here; ? lists the keys"
+	if s.run.wish.Do == DoSing {
+		s.Frame = before
+		s.News = "a take is being sung: space or esc ends it, and it is kept"
+		return s
+	}
+	s.wish(s.playWish())
 	return s
 }
 
@@ -72,8 +102,8 @@ func (s State) wheel(way int) State {
 		return s
 	}
 	s.News = ""
-	s.move(s.Frame + int64(way)*s.sheet.Rate.Nominal())
-	return s
+	to := s.Frame + int64(way)*s.sheet.Rate.Nominal()
+	return s.act(binding{run: func(s *State) { s.move(to) }})
 }
 
 func (s State) pressHelp(key string) State {
@@ -95,7 +125,8 @@ func (s State) pressHelp(key string) State {
 	return s
 }
 
-// click puts what was pointed at into the gate, or chooses the layer.
+// click puts what was pointed at into the gate, chooses the layer, or goes to
+// another stage.
 func (s State) click(x, y int) State {
 	if s.Help {
 		s.Help, s.News = false, ""
@@ -103,6 +134,9 @@ func (s State) click(x, y int) State {
 	}
 	s.News = ""
 	l := s.layout()
+	if st, ok := s.stageAt(x, y); ok {
+		return s.act(binding{run: func(s *State) { s.goTo(st) }})
+	}
 	if row := y - l.choir.at; row >= 0 && row < l.choir.rows {
 		if i := s.choirTop(l) + row; i < len(s.sheet.layers) {
 			s.toLayer(i)
@@ -112,12 +146,13 @@ func (s State) click(x, y int) State {
 	if col < 0 || col >= s.stripCols() {
 		return s
 	}
+	to := s.Frame
 	switch {
 	case l.reel.has(y):
-		s.move(int64(col) * s.sheet.Frames / int64(s.stripCols()))
-	case y >= l.hits.at && y < l.ladder.end():
+		to = int64(col) * s.sheet.Frames / int64(s.stripCols())
+	case y >= l.hits.at && y < l.ladder.end() && !l.body.has(y):
 		w := s.window()
-		s.move(w.frameAt(col))
+		to = w.frameAt(col)
 	}
-	return s
+	return s.act(binding{run: func(s *State) { s.move(to) }})
 }

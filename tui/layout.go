@@ -6,12 +6,13 @@ type band struct{ at, rows int }
 func (b band) has(y int) bool { return y >= b.at && y < b.at+b.rows }
 func (b band) end() int       { return b.at + b.rows }
 
-// layout is where everything stands, from the top down.
+// layout is where everything stands, from the top down. What a stage has not is
+// a band without rows.
 type layout struct {
 	gutter int  // columns left of the film, for names
 	beside bool // what is in the gate and what is worst stand side by side
 
-	title, reel, hits, upper, film, lower, bars, tempo, choir, ladder, gate, worst, keys band
+	title, reel, hits, upper, film, lower, bars, tempo, wave, choir, ladder, body, gate, worst, keys band
 }
 
 // besideFrom is the width from which the foot is in two halves.
@@ -36,49 +37,84 @@ type grant struct {
 	most int
 }
 
+// giver shares rows out.
+type giver struct{ left int }
+
+// give grants each what it asks for, one row at most, and reports whether any
+// was granted.
+func (g *giver) give(grants ...grant) (given bool) {
+	for _, x := range grants {
+		if g.left > 0 && x.band.rows < x.most {
+			x.band.rows++
+			g.left--
+			given = true
+		}
+	}
+	return given
+}
+
 // layout shares the rows out: first what a small screen needs, then round by
 // round to what gains by more.
 func (s *State) layout() layout {
-	l := layout{gutter: gutterFor(s.Width), beside: s.Width >= besideFrom}
+	l := layout{gutter: gutterFor(s.Width), beside: s.Stage == Check && s.Width >= besideFrom}
+	g := &giver{left: s.Height}
+	first := &l.body
+	if s.Stage == Check {
+		first = &l.choir
+	}
+	g.give(grant{&l.title, 1}, grant{&l.gate, 1}, grant{&l.film, 1}, grant{first, 1}, grant{&l.keys, 1},
+		grant{&l.hits, 1}, grant{&l.bars, 1}, grant{&l.upper, 1}, grant{&l.lower, 1}, grant{&l.reel, 1})
+	switch s.Stage {
+	case Check:
+		s.layoutCheck(&l, g)
+	case Spot:
+		g.give(grant{&l.wave, 1}, grant{&l.keys, 2}, grant{&l.gate, 2})
+		for g.give(grant{&l.body, 10}) {
+		}
+		for g.give(grant{&l.wave, 4}, grant{&l.hits, 2}, grant{&l.film, 3}, grant{&l.body, 20}, grant{&l.gate, 3}) {
+		}
+	case Sing:
+		g.give(grant{&l.keys, 2}, grant{&l.gate, 2}, grant{&l.tempo, 1})
+		for g.give(grant{&l.body, 7}, grant{&l.ladder, 5}) {
+		}
+		for g.give(grant{&l.ladder, 18}, grant{&l.body, 18}) {
+		}
+	default:
+		g.give(grant{&l.keys, 2}, grant{&l.tempo, 1}, grant{&l.gate, 2})
+	}
+	for s.Stage != Check && g.give(grant{&l.body, s.Height}) {
+	}
+	l.stack(s.Height)
+	return l
+}
+
+// layoutCheck gives most to the voices and to what has to be mended.
+func (s *State) layoutCheck(l *layout, g *giver) {
 	voices, rungs, worst := len(s.sheet.layers), 3, 3
 	if v := s.voice(); v != nil {
 		rungs = max(3, min(v.high-v.low+1, 24))
 		worst = max(3, min(len(v.worst), 12))
 	}
-	left := s.Height
-	give := func(grants ...grant) (given bool) {
-		for _, g := range grants {
-			if left > 0 && g.band.rows < g.most {
-				g.band.rows++
-				left--
-				given = true
-			}
-		}
-		return given
-	}
-	foot := []grant{{&l.gate, 3}, {&l.worst, 3}}
+	foot := []grant{{&l.gate, 2}, {&l.worst, 3}}
 	if l.beside {
 		foot = []grant{{&l.gate, 3}}
 		worst = 0
 	}
-	give(grant{&l.title, 1}, grant{&l.gate, 1}, grant{&l.film, 1}, grant{&l.choir, 1}, grant{&l.keys, 1},
-		grant{&l.hits, 1}, grant{&l.bars, 1}, grant{&l.upper, 1}, grant{&l.lower, 1}, grant{&l.reel, 1})
-	give(foot...)
-	give(grant{&l.choir, max(1, min(voices, 2))}, grant{&l.tempo, 1})
-	for give(foot...) {
+	g.give(grant{&l.keys, 2})
+	g.give(foot...)
+	g.give(grant{&l.choir, max(1, min(voices, 2))}, grant{&l.tempo, 1})
+	for g.give(foot...) {
 	}
-	for give(grant{&l.ladder, min(rungs, 3)}, grant{&l.choir, max(1, min(voices, 6))}) {
+	for g.give(grant{&l.ladder, min(rungs, 5)}, grant{&l.choir, max(1, min(voices, 4))}) {
 	}
-	for give(grant{&l.choir, max(1, min(voices, 12))}, grant{&l.ladder, min(rungs, 6)}, grant{&l.worst, worst},
+	for g.give(grant{&l.choir, max(1, min(voices, 12))}, grant{&l.ladder, min(rungs, 9)}, grant{&l.worst, worst},
 		grant{&l.film, 2}) {
 	}
-	for give(grant{&l.hits, 2}, grant{&l.reel, 2}, grant{&l.film, 4}, grant{&l.gate, gateMost(l.beside)},
+	for g.give(grant{&l.hits, 2}, grant{&l.reel, 2}, grant{&l.film, 4}, grant{&l.gate, gateMost(l.beside)},
 		grant{&l.choir, voices}, grant{&l.ladder, rungs}) {
 	}
-	for give(grant{&l.gate, footMost(l.beside)}, grant{&l.film, 6}) {
+	for g.give(grant{&l.gate, footMost(l.beside)}, grant{&l.film, 6}) {
 	}
-	l.stack(s.Height)
-	return l
 }
 
 // footMost is how far the foot goes on growing when all else has enough.
@@ -100,7 +136,7 @@ func gateMost(beside bool) int {
 // stack sets the bands one below the other; the foot stands at the bottom.
 func (l *layout) stack(height int) {
 	y := 0
-	for _, b := range []*band{&l.title, &l.reel, &l.hits, &l.upper, &l.film, &l.lower, &l.bars, &l.tempo, &l.choir, &l.ladder} {
+	for _, b := range []*band{&l.title, &l.reel, &l.hits, &l.upper, &l.film, &l.lower, &l.bars, &l.tempo, &l.wave, &l.choir, &l.ladder, &l.body} {
 		b.at = y
 		y += b.rows
 	}

@@ -4,8 +4,9 @@
 //
 // Data goes one way: a Model (plain values, made by the caller) becomes a sheet
 // (sorted, bounded), a State (sheet, frame in the gate, zoom, layer, size)
-// becomes a Grid of cells by pure functions, and only run.go and theme.go know
-// the terminal. Keys are one table (keys.go).
+// becomes a Grid of cells by pure functions. Keys are tables (keys.go); what they
+// cannot do on the state alone they wish for, and a Desk (desk.go) does it
+// beside the screen. Only run.go and theme.go know the terminal.
 package tui
 
 import "cuechoir/engine/timecode"
@@ -14,14 +15,31 @@ import "cuechoir/engine/timecode"
 // is an empty score. Slices may come in any order; they are not changed.
 type Model struct {
 	Title      string
+	Folder     string        // where it lies
 	Rate       timecode.Rate // of the reference
 	Frames     int64         // length of the reference; 0 while there is none
+	Samples    int64         // its exact length; 0: as Frames say
 	Start      int64         // frame of the reference's start timecode, from 00:00:00:00
 	SampleRate int           // Hz, 8000 to 768000; 0 is 48000
+	Sound      bool          // the reference has a sound
+	Wave       []float32     // its largest sample in each frame, 0 to 1; may be short
 	Cuts       []Cut
 	Hits       []Hit
-	Bars       []Bar // none while there is no map
+	Bars       []Bar  // none while there is no map
+	Style      string // of the map
+	Pins       []Pin
+	Taps       []int64 // samples
 	Layers     []Layer
+	Room       int64 // seconds of one take that the disk has room for; 0: not known
+	Undoes     int   // edits that can be taken back
+	Redoes     int   // and done again
+	Bounces    []string
+}
+
+// Pin is a beat tied to a frame.
+type Pin struct {
+	Bar, Beat int
+	Frame     int64
 }
 
 // Cut is a change of picture.
@@ -29,6 +47,7 @@ type Cut struct {
 	Frame int64  // first frame of the change
 	End   int64  // frame after a gradual change; Frame or less for a hard cut
 	Kind  string // "cut", "dissolve", "fade-out" or "fade-in"; others are shown by their word
+	Name  string // of the shot that begins here
 }
 
 // Hit is a frame that the music has to land on.
@@ -36,6 +55,7 @@ type Hit struct {
 	Frame  int64
 	Must   bool // must, else want
 	Name   string
+	Lands  string         // "bar", "beat" or "half"
 	Place  string         // where on the map it lands, such as "5.1"; empty while there is no map
 	Error  timecode.Ratio // frames: landing minus Frame; above 0 the beat comes late
 	Caught bool           // within its tolerance; read only with a Place
@@ -59,6 +79,24 @@ type Layer struct {
 	Muted    bool
 	Notes    []Note
 	Findings []Finding
+	Judged   bool // Findings and Trace are of this take
+	Takes    []Take
+	GainDB   float64
+	Pan      float64   // -1 left to 1 right
+	Levels   []float32 // its largest sample in each frame, before the fader; may be short
+	Trace    []Reading // pitch as it was sung, in order of place
+}
+
+// Take is one recording of a layer.
+type Take struct {
+	ID       string
+	From, To int64 // samples of the timeline
+	Patch    bool  // punched in
+	InUse    bool
+	Comped   bool    // the layer's comp takes a stretch of it
+	Stars    int     // 0: not rated
+	PeakDB   float64 // dBFS
+	Faults   int     // dropouts
 }
 
 // Note is samples Start to End of the timeline, End not among them.

@@ -2,27 +2,30 @@ package tui
 
 import (
 	"context"
-	"fmt"
 	"os"
-	"runtime/debug"
 	"strings"
+	"time"
 
+	"cuechoir/engine/raster"
 	"cuechoir/internal/fault"
 
 	"github.com/gdamore/tcell/v2"
 )
 
 // Options of the screen. The zero value draws with all glyphs and colours that
-// the terminal has.
+// the terminal has, and has the usual keys.
 type Options struct {
-	Plain bool // ASCII shapes only; names and words are shown as they are
-	Bare  bool // no colour: attributes and shapes alone
+	ASCII    bool  // ASCII shapes only; names and words are shown as they are
+	Bare     bool  // no colour: attributes and shapes alone
+	Contrast bool  // white, yellow and black alone
+	Keys     *Keys // nil: the usual ones
+	Stage    Stage // the first one shown
 }
 
-// OptionsFrom reads NO_COLOR (any value: Bare) and CUECHOIR_PLAIN (any value:
-// Plain) by getenv, such as os.Getenv.
+// OptionsFrom reads NO_COLOR (any value: Bare), CUECHOIR_ASCII (ASCII) and
+// CUECHOIR_CONTRAST (Contrast) by getenv, such as os.Getenv.
 func OptionsFrom(getenv func(string) string) Options {
-	return Options{Plain: getenv("CUECHOIR_PLAIN") != "", Bare: getenv("NO_COLOR") != ""}
+	return Options{ASCII: getenv("CUECHOIR_ASCII") != "", Bare: getenv("NO_COLOR") != "", Contrast: getenv("CUECHOIR_CONTRAST") != ""}
 }
 
 // NewScreen is the terminal that the program runs in, not yet begun: Run
@@ -37,23 +40,24 @@ func NewScreen() (tcell.Screen, error) {
 
 func noTerminal(err error) error {
 	return fault.New(fault.Missing, "this is not a terminal that a screen can be drawn on").Because(err).
-		Mended("run it in a terminal window with TERM set, or use the commands that print: cuechoir --help")
+		Mended("run it in a terminal window with TERM set, as lines with --plain, or use the commands that print: cuechoir --help")
 }
 
-// Run shows the score that load reads until the person quits (nil), ctx ends
-// (fault.Interrupted) or the first reading fails (its error). load is called
-// again, beside the screen, when the person asks; an error then is shown and
-// the screen keeps what it had. The terminal is restored on every way out, a
-// panic among them. Options come from the environment.
-func Run(ctx context.Context, screen tcell.Screen, load func() (Model, error)) error {
-	return RunWith(ctx, screen, load, OptionsFrom(os.Getenv))
+// Run shows the desk's score until the person quits (nil), ctx ends
+// (fault.Interrupted) or the first reading fails (its error). Readings, edits
+// and runs go on beside the screen; an error in them is shown and the screen
+// keeps what it had. On every way out, a panic among them, what runs is ended,
+// edits that wait are done, and the terminal is restored. Options come from the
+// environment.
+func Run(ctx context.Context, screen tcell.Screen, desk Desk) error {
+	return RunWith(ctx, screen, desk, OptionsFrom(os.Getenv))
 }
 
 // RunWith is Run with options of the caller's.
-func RunWith(ctx context.Context, screen tcell.Screen, load func() (Model, error), o Options) error {
+func RunWith(ctx context.Context, screen tcell.Screen, desk Desk, o Options) error {
 	var first reading
 	select {
-	case first = <-read(load):
+	case first = <-read(ctx, desk):
 	case <-ctx.Done():
 		return stopped(ctx)
 	}
@@ -69,82 +73,102 @@ func RunWith(ctx context.Context, screen tcell.Screen, load func() (Model, error
 	defer screen.Fini()
 	screen.EnableMouse(tcell.MouseButtonEvents)
 	screen.HideCursor()
-	a := &app{screen: screen, load: load, theme: newTheme(screen.Colors(), o.Bare)}
+	a := &app{screen: screen, theme: newTheme(screen.Colors(), o.Bare, o.Contrast), colors: screen.Colors(), lanes: newLanes(ctx, desk)}
+	a.state = firstState(first.sheet, desk, screen, o)
+	defer a.lanes.abandon()
+	return a.loop(ctx)
+}
+
+// firstState fits a state to a terminal.
+func firstState(s *sheet, desk Desk, screen tcell.Screen, o Options) State {
 	g := drawnGlyphs()
-	if o.Plain || !strings.EqualFold(screen.CharacterSet(), "UTF-8") {
+	if o.ASCII || !strings.EqualFold(screen.CharacterSet(), "UTF-8") {
 		g = plainGlyphs()
 	}
 	w, h := screen.Size()
-	a.state = newState(first.sheet, g, w, h)
-	return a.loop(ctx)
+	st := newState(s, g, w, h)
+	st.stills, st.depth = desk.Still, depthOf(screen.Colors(), o.Bare)
+	if o.Keys != nil {
+		st.keys = o.Keys
+	}
+	st.chooseTakeInUse()
+	st.wish(Wish{Do: DoReady})
+	st.goTo(o.Stage)
+	return st
+}
+
+// depthOf is how many greys can be drawn.
+func depthOf(colors int, bare bool) raster.Depth {
+	switch {
+	case bare || colors < 256:
+		return raster.Plain
+	case colors < 1<<24:
+		return raster.Greys256
+	}
+	return raster.Greys24
 }
 
 func stopped(ctx context.Context) error {
 	return fault.New(fault.Interrupted, "stopped").Because(context.Cause(ctx))
 }
 
-// reading is what came of reading the score.
-type reading struct {
-	sheet    *sheet
-	err      error
-	panicked any // with its stack
-}
-
-// read calls load beside the screen. A panic in it is carried to the loop, so
-// that the terminal is restored before it is told.
-func read(load func() (Model, error)) <-chan reading {
-	done := make(chan reading, 1)
-	go func() {
-		r := reading{err: fault.New(fault.Unexpected, "the reading of the score did not finish")}
-		defer func() {
-			if p := recover(); p != nil {
-				r.panicked = fmt.Sprintf("%v\n\n%s", p, debug.Stack())
-			}
-			done <- r
-		}()
-		m, err := load()
-		if r.err = err; err == nil {
-			r.sheet, r.err = newSheet(m)
-		}
-	}()
-	return done
-}
-
-// app joins the state to a screen.
+// app joins the state to a screen and to the desk's lanes.
 type app struct {
-	screen  tcell.Screen
-	load    func() (Model, error)
-	theme   theme
-	state   State
-	reading <-chan reading // nil when none is under way
-	shown   *Grid          // on the screen now
-	held    bool           // a mouse button
+	screen tcell.Screen
+	theme  theme
+	colors int
+	lanes  *lanes
+	state  State
+	shown  *Grid // on the screen now
+	held   bool  // a mouse button
+	drawn  time.Time
+	later  *time.Timer // draws what waits
 }
+
+// drawEvery is the least time between two drawings: 30 a second.
+const drawEvery = time.Second / 30
 
 // loop draws after events, and only then.
 func (a *app) loop(ctx context.Context) error {
 	events, quit := make(chan tcell.Event, 16), make(chan struct{})
 	defer close(quit)
 	go a.screen.ChannelEvents(events, quit)
+	a.later = time.NewTimer(time.Hour)
+	defer a.later.Stop()
+	a.state = a.lanes.take(a.state)
 	a.draw()
 	for {
 		select {
 		case <-ctx.Done():
+			a.state = a.lanes.finish(a.state)
 			return stopped(ctx)
-		case r := <-a.reading:
-			a.reread(r)
+		case n := <-a.lanes.news:
+			a.state = n(a.state)
+		case <-a.lanes.told.ready:
+			if t, ok := a.lanes.told.take(); ok {
+				a.state = a.state.hear(t)
+			}
+		case <-a.later.C:
 		case ev, ok := <-events:
 			if !ok {
+				a.state = a.lanes.finish(a.state)
 				return fault.New(fault.Missing, "the terminal went away")
 			}
 			a.handle(ev)
 		}
+		a.state = a.lanes.take(a.state)
 		if a.state.quit {
+			a.state = a.lanes.finish(a.state)
 			return nil
 		}
-		if len(events) == 0 { // keys held down are answered together
-			a.draw()
+		if len(events) > 0 { // keys held down are answered together
+			continue
 		}
+		if wait := drawEvery - time.Since(a.drawn); wait > 0 {
+			a.later.Reset(wait)
+			continue
+		}
+		a.draw()
 	}
 }
 
@@ -161,7 +185,6 @@ func (a *app) handle(ev tcell.Event) {
 			return
 		}
 		a.state = a.state.press(keyOf(ev))
-		a.startReading()
 	case *tcell.EventMouse:
 		down := ev.Buttons()&tcell.Button1 != 0
 		if down && !a.held {
@@ -174,30 +197,6 @@ func (a *app) handle(ev tcell.Event) {
 		} else if ev.Buttons()&tcell.WheelUp != 0 {
 			a.state = a.state.wheel(-1)
 		}
-	}
-}
-
-func (a *app) startReading() {
-	if !a.state.reload {
-		return
-	}
-	a.state.reload = false
-	if a.reading == nil {
-		a.reading = read(a.load)
-	}
-	a.state.News = "reading the score again"
-}
-
-func (a *app) reread(r reading) {
-	a.reading = nil
-	switch {
-	case r.panicked != nil:
-		panic(r.panicked)
-	case r.err != nil:
-		a.state.News = "not read again: " + r.err.Error()
-	default:
-		a.state = a.state.withSheet(r.sheet)
-		a.state.News = "read again"
 	}
 }
 
@@ -215,28 +214,48 @@ func (a *app) draw() {
 			if c.Mark != 0 {
 				marks = []rune{c.Mark}
 			}
-			a.screen.SetContent(x, y, c.Rune, marks, a.theme[c.Ink])
+			style := a.theme[c.Ink]
+			if c.Ink == InkGrey {
+				style = grey(a.colors, c.Fore, c.Back)
+			}
+			a.screen.SetContent(x, y, c.Rune, marks, style)
 		}
 	}
-	a.shown = g
+	a.shown, a.drawn = g, time.Now()
 	a.screen.Show()
 }
 
 // namedKeys are the keys without a letter, as the table of keys calls them.
 func namedKeys() map[tcell.Key]string {
-	return map[tcell.Key]string{
+	keys := map[tcell.Key]string{}
+	for i := range 26 {
+		keys[tcell.KeyCtrlA+tcell.Key(i)] = "ctrl-" + string(rune('a'+i))
+	}
+	for i := range 12 {
+		keys[tcell.KeyF1+tcell.Key(i)] = "f" + itoa(int64(i+1))
+	}
+	for key, name := range map[tcell.Key]string{
 		tcell.KeyLeft: "left", tcell.KeyRight: "right", tcell.KeyUp: "up", tcell.KeyDown: "down",
 		tcell.KeyHome: "home", tcell.KeyEnd: "end", tcell.KeyPgUp: "pgup", tcell.KeyPgDn: "pgdn",
-		tcell.KeyEnter: "enter", tcell.KeyEsc: "esc", tcell.KeyCtrlC: "ctrl-c",
+		tcell.KeyEnter: "enter", tcell.KeyEsc: "esc", tcell.KeyCtrlC: "ctrl-c", tcell.KeyTab: "tab",
+		tcell.KeyBackspace: "back", tcell.KeyBackspace2: "back", tcell.KeyDelete: "delete", tcell.KeyInsert: "insert",
+	} {
+		keys[key] = name
 	}
+	return keys
 }
+
+var keyNames = namedKeys()
 
 func keyOf(ev *tcell.EventKey) string {
 	if ev.Key() == tcell.KeyRune {
+		if ev.Rune() == ' ' {
+			return "space"
+		}
 		return string(ev.Rune())
 	}
-	if name, ok := namedKeys()[ev.Key()]; ok {
+	if name, ok := keyNames[ev.Key()]; ok {
 		return name
 	}
-	return fmt.Sprintf("key %d", ev.Key())
+	return "another key"
 }

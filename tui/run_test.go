@@ -32,7 +32,7 @@ func TestTheContextEndsTheScreen(t *testing.T) {
 func TestAFirstReadingThatFailsLeavesTheTerminalAlone(t *testing.T) {
 	want := errors.New("no score")
 	s := &sim{SimulationScreen: tcell.NewSimulationScreen("UTF-8"), t: t}
-	if err := Run(t.Context(), s, func() (Model, error) { return Model{}, want }); !errors.Is(err, want) || s.finis != 0 {
+	if err := Run(t.Context(), s, &fakeDesk{load: func() (Model, error) { return Model{}, want }}); !errors.Is(err, want) || s.finis != 0 {
 		t.Errorf("error %v, restored %d times", err, s.finis)
 	}
 }
@@ -49,15 +49,15 @@ func TestPanicRestoresTheTerminal(t *testing.T) {
 			panicked = recover()
 			s.ended <- nil
 		}()
-		Run(t.Context(), s, func() (Model, error) {
+		Run(t.Context(), s, &fakeDesk{load: func() (Model, error) {
 			if calls.Add(1) > 1 {
 				panic("a defect")
 			}
 			return harbour(), nil
-		})
+		}})
 	}()
 	s.next()
-	s.inject("r")
+	s.inject("ctrl-r")
 	s.end()
 	if text, _ := panicked.(string); !strings.HasPrefix(text, "a defect") || !strings.Contains(text, "run_test.go") || s.finis != 1 {
 		t.Errorf("panic %v, restored %d times", panicked, s.finis)
@@ -76,42 +76,32 @@ func TestReadAgain(t *testing.T) {
 		}
 		return m, nil
 	})
-	if f := s.press("r"); !strings.Contains(f.String(), "reading the score again") {
-		t.Errorf("no word of it:\n%s", f)
-	}
-	if f := s.press("c"); !strings.Contains(f.String(), "frame 38 ") {
-		t.Errorf("the key waits for the reading:\n%s", f)
-	}
+	s.inject("ctrl-r")
+	s.inject("c")
+	s.until("frame 38 ") // the key does not wait for the reading
 	gate <- nil
-	if f := s.next(); !strings.Contains(f.String(), "Another Harbour") || !strings.Contains(f.String(), "frame 38 ") {
-		t.Errorf("not read again:\n%s", f)
-	}
-	s.press("r")
+	s.until("Another Harbour", "frame 38 ")
+	s.inject("ctrl-r")
 	gate <- fault.New(fault.Malformed, "line 3 is odd")
-	if f := s.next(); !strings.Contains(f.String(), "not read again: ") || !strings.Contains(f.String(), "line 3 is odd") ||
-		!strings.Contains(f.String(), "Another Harbour") {
-		t.Errorf("a failed reading:\n%s", f)
-	}
+	s.until("not read again: ", "line 3 is odd", "Another Harbour")
 }
 
 func TestResizeAtAnyMoment(t *testing.T) {
 	s, _, _ := start(t, 80, 24, Options{}, loadHarbour)
 	for _, size := range [][2]int{{200, 50}, {1, 1}, {3, 40}, {300, 2}, {0, 0}, {80, 24}} {
 		f := s.resize(size[0], size[1])
-		if f.w != size[0] || f.h != size[1] {
-			t.Errorf("shown at %d by %d, want %v", f.w, f.h, size)
-		}
-		f = s.press("c")
 		for _, c := range f.cells {
 			if len(c.Runes) > 0 && c.Runes[0] == 'X' {
 				t.Fatal("a cell was never drawn")
 			}
 		}
+		s.inject("c")
 	}
 	_, fresh, _ := start(t, 80, 24, Options{}, loadHarbour)
-	s.press("home")
+	s.inject("home")
 	s.SetSize(10, 5) // smaller and back before it is drawn: what was lost is drawn again
-	if f := s.resize(80, 24); f.String() != fresh.String() {
+	f := s.resize(80, 24)
+	if f, ok := s.like(f, func(f snapshot) bool { return f.String() == fresh.String() }); !ok {
 		t.Errorf("after resizes the screen differs:\n%s\n%s", f, fresh)
 	}
 }
@@ -139,11 +129,11 @@ func TestStrangeNames(t *testing.T) {
 }
 
 func TestOptionsFromTheEnvironment(t *testing.T) {
-	env := map[string]string{"NO_COLOR": "1", "CUECHOIR_PLAIN": "yes"}
-	if o := OptionsFrom(func(k string) string { return env[k] }); !o.Bare || !o.Plain {
+	env := map[string]string{"NO_COLOR": "1", "CUECHOIR_ASCII": "yes", "CUECHOIR_CONTRAST": "1"}
+	if o := OptionsFrom(func(k string) string { return env[k] }); !o.Bare || !o.ASCII || !o.Contrast {
 		t.Errorf("%+v", o)
 	}
-	if o := OptionsFrom(func(string) string { return "" }); o.Bare || o.Plain {
+	if o := OptionsFrom(func(string) string { return "" }); o.Bare || o.ASCII || o.Contrast {
 		t.Errorf("%+v", o)
 	}
 }

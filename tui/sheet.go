@@ -33,6 +33,7 @@ type shot struct {
 	From, End int64
 	Number    int
 	Gone      bool // faded out: no picture, no number
+	Name      string
 }
 
 // voice is a layer with its findings in both orders and its range.
@@ -143,9 +144,9 @@ func shotsOf(cuts []Cut, frames int64) []shot {
 		switch {
 		case at >= frames || at < last.From:
 		case at == last.From:
-			last.Gone = gone
+			last.Gone, last.Name = gone, c.Name
 		default:
-			out = append(out, shot{From: at, Gone: gone})
+			out = append(out, shot{From: at, Gone: gone, Name: c.Name})
 		}
 	}
 	number := 0
@@ -178,6 +179,14 @@ func (s *sheet) nearestFrame(sample int64) int64 {
 func (s *sheet) span(frame int64) (from, end int64) {
 	h := s.halfFrame()
 	return s.sampleOf(frame) - h, s.sampleOf(frame+1) - h
+}
+
+// lastSample is the reference's end, left out.
+func (s *sheet) lastSample() int64 {
+	if s.Samples > 0 {
+		return s.Samples
+	}
+	return s.sampleOf(s.Frames)
 }
 
 func (s *sheet) timecode(frame int64) string { return s.Rate.Timecode(s.Start + frame) }

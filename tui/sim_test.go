@@ -2,7 +2,10 @@ package tui
 
 import (
 	"context"
+	"math"
+	"slices"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -47,18 +50,113 @@ func (s *sim) Show() {
 	s.frames <- snapshot{w, h, append([]tcell.SimCell(nil), cells...)}
 }
 
-// start runs the screen and gives what it shows first.
+// fakeDesk is a desk of a test: it reads by load, keeps what is wished for, and
+// does it by do, when there is one.
+type fakeDesk struct {
+	load   func() (Model, error)
+	do     func(context.Context, Wish, func(Told)) (Outcome, error)
+	mu     sync.Mutex
+	wishes []Wish
+}
+
+func (d *fakeDesk) Load(context.Context) (Model, error) { return d.load() }
+
+func (d *fakeDesk) Do(ctx context.Context, w Wish, tell func(Told)) (Outcome, error) {
+	d.mu.Lock()
+	d.wishes = append(d.wishes, w)
+	d.mu.Unlock()
+	if d.do == nil || w.Do == DoReady {
+		return Outcome{}, nil
+	}
+	return d.do(ctx, w, tell)
+}
+
+// done are the wishes so far, but for the first.
+func (d *fakeDesk) done() []Wish {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	return slices.Clone(d.wishes)
+}
+
+// Still draws a picture that is of its frame and no other: a ramp that turns
+// with the frame, of the shape 4 to 3.
+func (d *fakeDesk) Still(frame int64, w, h int) (Still, bool) {
+	if 3*w > 4*h {
+		w = h * 4 / 3
+	} else {
+		h = w * 3 / 4
+	}
+	if w < 1 || h < 1 {
+		return Still{}, false
+	}
+	s := Still{W: w, H: h, Pix: make([]byte, w*h)}
+	for i := range s.Pix {
+		x, y := i%w, i/w
+		s.Pix[i] = byte((x*255/w + y*128/h + int(frame)*7) % 256)
+	}
+	return s, true
+}
+
+// start runs the screen in its stage Check and gives what it shows first.
 func start(t testing.TB, w, h int, o Options, load func() (Model, error)) (*sim, snapshot, context.CancelFunc) {
 	t.Helper()
+	o.Stage = Check
+	return startDesk(t, w, h, o, &fakeDesk{load: load})
+}
+
+// startDesk runs the screen over a desk, and waits until the desk has done what
+// it is wished for at first.
+func startDesk(t testing.TB, w, h int, o Options, desk Desk) (*sim, snapshot, context.CancelFunc) {
+	t.Helper()
 	s := &sim{SimulationScreen: tcell.NewSimulationScreen("UTF-8"), t: t, w: w, h: h, colors: 1 << 24,
-		frames: make(chan snapshot), ended: make(chan error, 1)}
+		frames: make(chan snapshot, 4096), ended: make(chan error, 1)}
 	if o.Bare {
 		s.colors = 0
 	}
 	ctx, cancel := context.WithCancel(context.Background())
 	t.Cleanup(cancel)
-	go func() { s.ended <- RunWith(ctx, s, load, o) }()
+	go func() { s.ended <- RunWith(ctx, s, desk, o) }()
+	s.next()
 	return s, s.next(), cancel
+}
+
+// settled is what stands on the screen once nothing more is drawn, for looking
+// at: a test that judges waits with until or like.
+func (s *sim) settled(f snapshot) snapshot {
+	for {
+		select {
+		case f = <-s.frames:
+		case <-time.After(400 * time.Millisecond):
+			return f
+		}
+	}
+}
+
+// like waits for a screen that pleases, and gives the last one shown when none
+// does in time.
+func (s *sim) like(f snapshot, pleases func(snapshot) bool) (snapshot, bool) {
+	for end := time.After(10 * time.Second); ; {
+		if pleases(f) {
+			return f, true
+		}
+		select {
+		case f = <-s.frames:
+		case <-end:
+			return f, false
+		}
+	}
+}
+
+// until waits for a screen that holds all of these words.
+func (s *sim) until(words ...string) snapshot {
+	s.t.Helper()
+	f, ok := s.like(snapshot{}, func(f snapshot) bool {
+		return f.cells != nil && !slices.ContainsFunc(words, func(w string) bool { return !strings.Contains(f.String(), w) })
+	})
+	if !ok {
+		s.t.Fatalf("%q never come up:\n%s", words, f)
+	}
+	return f
 }
 
 // next is what the screen shows next.
@@ -75,19 +173,15 @@ func (s *sim) next() snapshot {
 	panic("unreachable")
 }
 
-// press gives one key and what is shown after it.
-func (s *sim) press(key string) snapshot {
-	s.t.Helper()
-	s.inject(key)
-	return s.next()
-}
-
 func (s *sim) inject(key string) {
 	for k, name := range namedKeys() {
 		if name == key {
 			s.InjectKey(k, 0, 0)
 			return
 		}
+	}
+	if key == "space" {
+		key = " "
 	}
 	for _, r := range key {
 		s.InjectKey(tcell.KeyRune, r, 0)
@@ -101,7 +195,11 @@ func (s *sim) resize(w, h int) snapshot {
 	if err := s.PostEvent(tcell.NewEventResize(w, h)); err != nil { // the queue of ten is full
 		s.t.Fatal(err)
 	}
-	return s.next()
+	f, ok := s.like(snapshot{w: -1}, func(f snapshot) bool { return f.w == w && f.h == h })
+	if !ok {
+		s.t.Fatalf("shown at %d by %d, want %d by %d", f.w, f.h, w, h)
+	}
+	return f
 }
 
 // end waits for the screen to end.
@@ -175,7 +273,38 @@ func harbour() Model {
 		frame += 12 * beats
 	}
 	m.Layers = harbourLayers(at)
+	m.Sound, m.Folder, m.Style, m.Undoes, m.Room = true, "/scores/harbour", "steady", 3, 5*3600
+	m.Pins = []Pin{{8, 1, 336}}
+	for f := range m.Frames {
+		m.Wave = append(m.Wave, float32(0.02+0.5*math.Abs(math.Sin(float64(f)/17))*math.Exp(-float64(f%48)/30)))
+	}
+	for i := range m.Layers {
+		m.Layers[i].sing(m)
+	}
 	return m
+}
+
+// sing gives a layer of the harbour its takes, levels and pitch.
+func (l *Layer) sing(m Model) {
+	if !l.Sung {
+		return
+	}
+	end := m.Rate.SampleOf(m.Frames, m.SampleRate)
+	l.Judged, l.GainDB, l.Pan = true, -3, 0.4
+	l.Takes = []Take{{ID: "001", From: 0, To: end, PeakDB: -14, Stars: 2}, {ID: "002", From: 0, To: end, PeakDB: -9.4, InUse: true, Stars: 4},
+		{ID: "003", From: end / 4, To: end / 2, PeakDB: -11, Patch: true, Comped: true, Faults: 1}}
+	l.Levels = make([]float32, m.Frames)
+	for _, n := range l.Notes {
+		for f := m.Rate.FrameOf(n.Start, m.SampleRate); f < m.Rate.FrameOf(n.End, m.SampleRate); f++ {
+			l.Levels[f] = 0.3
+		}
+		if n.Unpitched {
+			continue
+		}
+		for at := n.Start + 2400; at < n.End-2400; at += 960 {
+			l.Trace = append(l.Trace, Reading{Sample: at, Cents: 100*float64(n.Key) + 30*math.Sin(float64(at)/4000), Voiced: true})
+		}
+	}
 }
 
 func harbourLayers(at func(int64) int64) []Layer {

@@ -17,7 +17,9 @@ func stateOf(t testing.TB, m Model, w, h int) State {
 	if err != nil {
 		t.Fatal(err)
 	}
-	return newState(sh, drawnGlyphs(), w, h)
+	st := newState(sh, drawnGlyphs(), w, h)
+	st.Stage = Check
+	return st
 }
 
 func after(s State, keys string) State {
@@ -100,7 +102,7 @@ func TestFindingsWorstFirst(t *testing.T) {
 
 // A fade-out ends its shot where it has fallen; what is black has no number.
 func TestShots(t *testing.T) {
-	shots := shotsOf([]Cut{{10, 10, "cut"}, {30, 40, "fade-out"}, {50, 55, "fade-in"}, {70, 80, "dissolve"}, {70, 70, "cut"}}, 100)
+	shots := shotsOf([]Cut{{10, 10, "cut", ""}, {30, 40, "fade-out", ""}, {50, 55, "fade-in", ""}, {70, 80, "dissolve", ""}, {70, 70, "cut", ""}}, 100)
 	var got []string
 	for _, s := range shots {
 		got = append(got, fmt.Sprintf("%d:%d-%d %v", s.Number, s.From, s.End, s.Gone))
@@ -121,16 +123,18 @@ func TestKeyNames(t *testing.T) {
 }
 
 func TestNoKeyTwice(t *testing.T) {
-	seen := map[string]Action{}
-	for _, b := range bindings() {
-		for _, k := range b.Keys {
-			if other, ok := seen[k]; ok {
-				t.Errorf("%s is both %s and %s", k, other, b.Do)
+	for _, st := range stages() {
+		seen := map[string]Action{}
+		for _, b := range UsualKeys().of(st) {
+			for _, k := range b.Keys {
+				if other, ok := seen[k]; ok {
+					t.Errorf("%s: %s is both %s and %s", st.Word(), k, other, b.Do)
+				}
+				seen[k] = b.Do
 			}
-			seen[k] = b.Do
-		}
-		if b.Words == "" || b.run == nil {
-			t.Errorf("%s is not finished", b.Do)
+			if b.Words == "" || b.run == nil {
+				t.Errorf("%s is not finished", b.Do)
+			}
 		}
 	}
 }
@@ -144,7 +148,7 @@ func TestListOfKeysIsWhole(t *testing.T) {
 			all.WriteString(View(s).String())
 			s = s.press("down")
 		}
-		for _, b := range bindings() {
+		for _, b := range UsualKeys().of(Check) {
 			if !strings.Contains(all.String(), strings.Join(b.Keys, " ")) || !strings.Contains(all.String(), b.Words) {
 				t.Errorf("%v: no line for %s", size, b.Do)
 			}
@@ -215,7 +219,7 @@ func TestClick(t *testing.T) {
 	if got := s.click(l.gutter+w.gate+12, l.film.at); got.Frame != 96 { // 8 frames a cell
 		t.Errorf("frame %d, want 96", got.Frame)
 	}
-	if got := s.click(3, l.choir.at+4); got.Layer != 4 || got.Frame != 0 {
+	if got := s.click(3, l.choir.at+3); got.Layer != 3 || got.Frame != 0 {
 		t.Errorf("layer %d at frame %d", got.Layer, got.Frame)
 	}
 	if got := s.click(79, l.reel.at); got.Frame < 1400 {
@@ -227,7 +231,7 @@ func TestClick(t *testing.T) {
 // always a frame of the reference in the gate, and a grid of the asked size.
 func TestRandomKeys(t *testing.T) {
 	keys := []string{"esc", "x", "ü"}
-	for _, b := range bindings() {
+	for _, b := range UsualKeys().of(Check) {
 		keys = append(keys, b.Keys...)
 	}
 	rnd := rand.New(rand.NewPCG(1, 2))
@@ -260,7 +264,7 @@ func wild(rnd *rand.Rand) Model {
 	m := Model{Title: strings.Repeat("長い\x1b[31m\u202e", 400), Rate: timecode.Rate{Num: 1000, Den: 1}, Frames: 5000, Start: -3, SampleRate: 44100}
 	n := func() int64 { return rnd.Int64N(12000) - 3000 }
 	for range 300 {
-		m.Cuts = append(m.Cuts, Cut{n(), n(), []string{"cut", "dissolve", "fade-in", "fade-out", "wipe", ""}[rnd.IntN(6)]})
+		m.Cuts = append(m.Cuts, Cut{Frame: n(), End: n(), Kind: []string{"cut", "dissolve", "fade-in", "fade-out", "wipe", ""}[rnd.IntN(6)]})
 		m.Hits = append(m.Hits, Hit{Frame: n(), Must: rnd.IntN(2) == 0, Name: "e\u0301\u0301🎬x", Place: []string{"", "1.1"}[rnd.IntN(2)], Error: timecode.R(n(), 7)})
 		m.Bars = append(m.Bars, Bar{Number: int(n()), Sample: n() * 44, BPM: float64(n()), Metre: "\n4/4", Beats: []int64{n(), n(), n()}})
 	}

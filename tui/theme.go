@@ -1,6 +1,10 @@
 package tui
 
-import "github.com/gdamore/tcell/v2"
+import (
+	"cuechoir/engine/raster"
+
+	"github.com/gdamore/tcell/v2"
+)
 
 // Ink is the role of a cell; a theme gives it colours and attributes.
 type Ink uint8
@@ -26,11 +30,18 @@ const (
 	InkFinding            // something to mend
 	InkKey                // a key's name
 	InkNews               // a message
+	InkWave               // sound
+	InkLevel              // a meter that is well
+	InkHot                // a meter near full scale
+	InkFlash              // the moment of a hit
+	InkPicked             // bars that are chosen
+	InkTrace              // the pitch of a voice
+	InkGrey               // a cell of a picture: see Cell
 	inkCount
 )
 
 // inkLetters stand for the inks where a screen is written down.
-const inkLetters = ".qTGfFeLRMwbtsumCxkN"
+const inkLetters = ".qTGfFeLRMwbtsumCxkNvlHZPpg"
 
 // swatch is one ink: true colour, its 256-colour and 16-colour neighbours, and
 // what is left of it without colour. Index -1 is the terminal's own colour.
@@ -67,16 +78,47 @@ func palette() [inkCount]swatch {
 		InkFinding: {0xFF8F8F, night, 210, n256, 9, -1, true, tcell.AttrBold | tcell.AttrUnderline},
 		InkKey:     {0xFFB545, night, 214, n256, 11, -1, true, tcell.AttrBold},
 		InkNews:    {0x15171C, 0x8FB6F2, 16, 111, 0, 6, true, tcell.AttrReverse},
+		InkWave:    {0xC9A777, night, 180, n256, 3, -1, false, 0},
+		InkLevel:   {0x86D49A, night, 114, n256, 10, -1, false, 0},
+		InkHot:     {0xFF8F8F, night, 210, n256, 9, -1, true, tcell.AttrBold},
+		InkFlash:   {0x241600, 0xFFF3D6, 16, 230, 0, 15, true, tcell.AttrReverse | tcell.AttrBold},
+		InkPicked:  {0x15171C, 0x86B6A0, 16, 108, 0, 2, true, tcell.AttrReverse},
+		InkTrace:   {0xFFE3A8, night, 223, n256, 15, -1, true, tcell.AttrBold},
+		InkGrey:    {0xE9E2D3, night, 254, n256, -1, -1, false, 0},
 	}
+}
+
+// stark is the palette of high contrast: white, yellow and black alone, every
+// pair at 15 to 1 or more (WCAG 2.2 asks 7 to 1 for its highest grade).
+func stark() [inkCount]swatch {
+	const white, yellow, black = 0xFFFFFF, 0xFFFF00, 0x000000
+	out := palette()
+	for i := range out {
+		s := &out[i]
+		s.fg, s.bg, s.fg256, s.bg256, s.fg16, s.bg16 = white, black, 231, 16, 15, 0
+		switch Ink(i) {
+		case InkTitle, InkMust, InkFinding, InkKey, InkTrace, InkHot:
+			s.fg, s.fg256, s.fg16, s.bold = yellow, 226, 11, true
+		case InkGate, InkNews, InkFlash:
+			s.fg, s.bg, s.fg256, s.bg256, s.fg16, s.bg16, s.bold = black, yellow, 16, 226, 0, 11, true
+		case InkFilm, InkChosen, InkPicked:
+			s.fg, s.bg, s.fg256, s.bg256, s.fg16, s.bg16, s.bold = black, white, 16, 231, 0, 15, true
+		}
+	}
+	return out
 }
 
 type theme [inkCount]tcell.Style
 
-// newTheme fits the palette to a terminal of so many colours; below 16, or
+// newTheme fits a palette to a terminal of so many colours; below 16, or
 // bare, it uses attributes alone.
-func newTheme(colors int, bare bool) theme {
+func newTheme(colors int, bare, contrast bool) theme {
 	var t theme
-	for i, s := range palette() {
+	inks := palette()
+	if contrast {
+		inks = stark()
+	}
+	for i, s := range inks {
 		style := tcell.StyleDefault
 		switch {
 		case bare || colors < 16:
@@ -101,4 +143,13 @@ func indexed(i int) tcell.Color {
 		return tcell.ColorDefault
 	}
 	return tcell.PaletteColor(i)
+}
+
+// grey is the style of a cell of a picture.
+func grey(colors int, fore, back byte) tcell.Style {
+	if colors >= 1<<24 {
+		return tcell.StyleDefault.Foreground(tcell.NewRGBColor(int32(fore), int32(fore), int32(fore))).
+			Background(tcell.NewRGBColor(int32(back), int32(back), int32(back)))
+	}
+	return tcell.StyleDefault.Foreground(indexed(raster.Palette256(fore))).Background(indexed(raster.Palette256(back)))
 }

@@ -23,9 +23,9 @@ func TestContrast(t *testing.T) {
 		return 0.2126*linear(r) + 0.7152*linear(g) + 0.0722*linear(b)
 	}
 	for _, colors := range []int{1 << 24, 256} {
-		ground := newTheme(colors, false)[InkPlain]
+		ground := newTheme(colors, false, false)[InkPlain]
 		_, night, _ := ground.Decompose()
-		for ink, style := range newTheme(colors, false) {
+		for ink, style := range newTheme(colors, false, false) {
 			fg, bg, _ := style.Decompose()
 			if bg == tcell.ColorDefault {
 				bg = night
@@ -44,7 +44,7 @@ func TestColoursFitTheTerminal(t *testing.T) {
 		return c == tcell.ColorDefault || !c.IsRGB() && c >= tcell.ColorValid && int(c-tcell.ColorValid) < colors
 	}
 	for _, colors := range []int{0, 8, 16, 256} {
-		for ink, style := range newTheme(colors, false) {
+		for ink, style := range newTheme(colors, false, false) {
 			fg, bg, _ := style.Decompose()
 			allowed := colors
 			if colors == 8 {
@@ -55,7 +55,7 @@ func TestColoursFitTheTerminal(t *testing.T) {
 			}
 		}
 	}
-	for ink, style := range newTheme(1<<24, true) {
+	for ink, style := range newTheme(1<<24, true, false) {
 		if fg, bg, _ := style.Decompose(); fg != tcell.ColorDefault || bg != tcell.ColorDefault {
 			t.Errorf("bare: ink %c has a colour", inkLetters[ink])
 		}

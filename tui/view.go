@@ -1,6 +1,7 @@
 package tui
 
-// View is the whole screen of a state: a pure function of it.
+// View is the whole screen of a state: a pure function of it, and of the stills
+// that it can see.
 func View(s State) *Grid {
 	g := newGrid(s.Width, s.Height, s.glyphs)
 	if s.Width <= 0 || s.Height <= 0 {
@@ -16,9 +17,12 @@ func View(s State) *Grid {
 	v.hits()
 	v.strip()
 	v.bars()
+	v.wave()
 	v.choir()
 	v.ladder()
+	v.pickedBars()
 	v.gateColumn()
+	v.stage()
 	v.foot()
 	v.worst()
 	v.keys()
@@ -33,6 +37,25 @@ type view struct {
 	window window
 }
 
+// stage draws what a stage has of its own below the film.
+func (v *view) stage() {
+	if v.layout.body.rows == 0 {
+		return
+	}
+	switch v.Stage {
+	case Spot:
+		v.spot()
+	case Map:
+		v.maps()
+	case Sing:
+		v.singing()
+	case Mix:
+		v.strips()
+	case Bounce:
+		v.bouncing()
+	}
+}
+
 // x is the column of the screen where a column of the film stands.
 func (v *view) x(col int) int { return v.layout.gutter + col }
 
@@ -43,33 +66,33 @@ func (v *view) name(y int, s string, ink Ink) {
 	}
 }
 
+// walkFrom is the width from which the six stages stand in the first line.
+const walkFrom = 70
+
 func (v *view) title() {
 	if v.layout.title.rows == 0 {
 		return
 	}
-	s := v.sheet
-	facts := itoa(s.Frames) + " frames at " + s.Rate.String()
-	if v.W >= 100 {
-		facts += "   " + s.timecode(0) + "   " + itoa(int64(s.SampleRate)) + " Hz"
-	}
-	if n := len(s.layers); n > 0 && v.W >= 70 {
-		facts += "   " + itoa(int64(s.sung)) + " of " + itoa(int64(n)) + " sung"
-	}
-	if v.W < 60 {
-		facts = itoa(s.Frames) + " f"
-	}
-	room := v.W - 2
 	end := v.W - 1
-	if v.W >= 30 {
-		end = v.right(v.W-1, 0, v.W-2, facts, InkQuiet)
-		room = end - 3
+	if v.W >= walkFrom {
+		end = v.walk(end) - 1
+	} else if v.W >= 30 {
+		end = v.right(end, 0, v.W-2, v.Stage.Word(), InkGate) - 2
 	}
-	x := v.text(1, 0, room, v.glyphs.sign+" ", InkKey)
-	title := s.Title
+	x := v.text(1, 0, v.W-2, v.glyphs.sign+" ", InkKey)
+	title := v.sheet.Title
 	if title == "" {
 		title = "untitled score"
 	}
-	v.text(x, 0, end-x-2, title, InkTitle)
+	x = v.text(x, 0, end-x-1, title, InkTitle)
+	s := v.sheet
+	facts := itoa(s.Frames) + " frames at " + s.Rate.String() + "   " + itoa(int64(s.SampleRate)) + " Hz"
+	if n := len(s.layers); n > 0 {
+		facts += "   " + itoa(int64(s.sung)) + " of " + itoa(int64(n)) + " sung"
+	}
+	if x+4+len(facts) < end {
+		v.text(x+4, 0, end-x-4, facts, InkQuiet)
+	}
 }
 
 // reel is the whole reference in one line, what the window shows of it heavier;
@@ -119,10 +142,64 @@ func (v *view) sourSpot(col, y int, from, end int64) {
 	}
 }
 
+// wave is the reference's sound under the film, as loud as each column's
+// loudest frame; it grows from the bottom.
+func (v *view) wave() {
+	b := v.layout.wave
+	if b.rows == 0 {
+		return
+	}
+	v.name(b.at, "sound", InkQuiet)
+	if len(v.sheet.Wave) == 0 {
+		v.text(v.x(0), b.at, v.window.cols, "the reference has no sound", InkQuiet)
+		return
+	}
+	steps := len(v.glyphs.wave) - 1
+	for col := range v.window.cols {
+		from, end := v.window.frames(col)
+		if from == end { // a part of a frame
+			from = v.window.frameAt(col)
+			end = from + 1
+		}
+		peak := float32(0)
+		for f := max(0, from); f < min(end, int64(len(v.sheet.Wave))); f++ {
+			peak = max(peak, v.sheet.Wave[f])
+		}
+		height := int(float64(steps*b.rows) * waveShare(float64(peak)))
+		for row := range b.rows {
+			part := max(0, min(steps, height-steps*(b.rows-1-row)))
+			if r := v.glyphs.wave[part]; r != ' ' {
+				v.put(v.x(col), b.at+row, r, InkWave)
+			}
+		}
+	}
+}
+
+// waveFloorDB is the level, dBFS, that a wave begins to show at.
+const waveFloorDB = -36
+
+// waveShare is how much of the height a peak takes, 0 to 1: by level, so that
+// speech and music both show.
+func waveShare(peak float64) float64 { return max(0, 1-dbOf(peak)/waveFloorDB) }
+
+// pickedBars lights the bars that are chosen.
+func (v *view) pickedBars() {
+	from, to, ok := v.pickSamples()
+	b := v.layout.bars
+	if !ok || b.rows == 0 {
+		return
+	}
+	x := max(0, v.window.columnOfSample(from))
+	for ; x <= min(v.window.cols-1, v.window.columnOfSample(to-1)); x++ {
+		v.ink(v.x(x), b.at, InkPicked)
+	}
+	v.name(b.at, v.pickWords(), InkPicked)
+}
+
 // gateColumn lights the column in the gate through the film and the voices.
 func (v *view) gateColumn() {
 	x := v.x(v.window.gate)
-	for y := v.layout.hits.at; y < v.layout.ladder.end(); y++ {
+	for y := v.layout.hits.at; y < max(v.layout.ladder.end(), v.layout.wave.end()); y++ {
 		if c := v.At(x, y); c.Rune == ' ' || c.Rune == v.glyphs.barline {
 			v.put(x, y, v.glyphs.gate, InkGate)
 		}

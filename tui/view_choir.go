@@ -1,6 +1,9 @@
 package tui
 
-import "sort"
+import (
+	"math"
+	"sort"
+)
 
 // choir is a line a layer: the shape of its melody where it sings, and a mark
 // where something has to be mended.
@@ -176,7 +179,38 @@ func (v *view) ladder() {
 		return b.at + (high-int(n.Key))/per
 	}
 	v.ladderNotes(voice, rungOf)
+	if v.Stage == Sing {
+		v.trace(v.live, b, high, per, rungs)
+		return
+	}
+	v.trace(voice.Trace, b, high, per, rungs)
 	v.ladderFindings(voice, rungOf, b)
+}
+
+// trace lays the pitch of a voice over the notes: a reading a column, the
+// middle one of those in it, high, middle or low in its row.
+func (v *view) trace(readings []Reading, b band, high, per, rungs int) {
+	w := &v.window
+	i := sort.Search(len(readings), func(i int) bool { return readings[i].Sample >= w.edges[0] })
+	var cents []float64
+	for col := range w.cols {
+		cents = cents[:0]
+		for ; i < len(readings) && readings[i].Sample < w.edges[col+1]; i++ {
+			if readings[i].Voiced {
+				cents = append(cents, readings[i].Cents)
+			}
+		}
+		if len(cents) == 0 {
+			continue
+		}
+		sort.Float64s(cents)
+		// The rung of key k spans k-1/2 to k+1/2, per keys to a row.
+		down := (float64(high) + 0.5 - cents[len(cents)/2]/100) / float64(per)
+		if row := int(math.Floor(down)); row >= 0 && row < min(rungs, b.rows) {
+			third := int(3 * (down - math.Floor(down)))
+			v.put(v.x(col), b.at+row, v.glyphs.voiced[min(third, 2)], InkTrace)
+		}
+	}
 }
 
 func (v *view) rungName(low, high, lowest int) string {

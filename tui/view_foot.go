@@ -2,7 +2,6 @@ package tui
 
 import (
 	"fmt"
-	"slices"
 	"strings"
 )
 
@@ -286,6 +285,9 @@ func (v *view) worst() {
 	case len(voice.worst) == 0 && !voice.Sung:
 		v.text(x, b.at, v.W-x, "not sung yet: nothing to judge", InkQuiet)
 		return
+	case !voice.Judged && len(voice.worst) == 0:
+		v.text(x, b.at, v.W-x, "not listened to yet", InkQuiet)
+		return
 	case len(voice.worst) == 0:
 		v.text(x, b.at, v.W-x, "nothing to mend in this layer", InkQuiet)
 		return
@@ -315,51 +317,4 @@ func (v *view) worstRow(voice *voice, rank, x, y int) {
 	at := v.text(max(kind+1, x+9), y, 12, "f"+itoa(v.sheet.nearestFrame(f.Sample)), InkQuiet)
 	words := max(at+1, x+16)
 	v.text(words, y, v.W-words-1, f.Words, ink)
-}
-
-// keys is the foot of the screen: news of the last key, or the keys themselves.
-func (v *view) keys() {
-	b := v.layout.keys
-	if b.rows == 0 {
-		return
-	}
-	if v.News != "" {
-		for x := range v.W {
-			v.put(x, b.at, ' ', InkNews)
-		}
-		v.text(1, b.at, v.W-2, v.News, InkNews)
-		return
-	}
-	x, gap, hints := 1, 2, v.hints()
-	if hintsWidth(hints, gap) > v.W-2 {
-		gap = 1
-	}
-	for len(hints) > 2 && hintsWidth(hints, gap) > v.W-2 { // the list of keys and the way out stay
-		hints = slices.Delete(hints, len(hints)-3, len(hints)-2)
-	}
-	for _, h := range hints {
-		key, what, _ := strings.Cut(h, " ")
-		x = v.text(x, b.at, v.W-x, key, InkKey) + 1
-		x = v.text(x, b.at, v.W-x, what, InkQuiet) + gap
-	}
-	if rule := "capitals go back"; x+len(rule) < v.W {
-		v.text(x+1, b.at, v.W-x-1, rule, InkQuiet)
-	}
-}
-
-func (v *view) hints() (out []string) {
-	for _, b := range bindings() {
-		if b.Hint != "" {
-			out = append(out, b.Hint)
-		}
-	}
-	return out
-}
-
-func hintsWidth(hints []string, gap int) int {
-	w := -gap
-	for _, h := range hints {
-		w += len(h) + gap
-	}
-	return w
 }

@@ -2,41 +2,39 @@ package tui
 
 import "strings"
 
-// Columns of the list of keys when it is wide enough for all in one screen.
+// Columns of the list of keys when it is wide enough for marks beside the keys.
 const (
 	helpKeysWords = 13
-	helpMarks     = 43
-	helpFindings  = 68
+	helpMarks     = 58
 	helpWide      = 80
 )
 
 // helpLines is how many lines the list of keys and marks takes.
 func helpLines(s State) int {
-	keys, marks, findings := len(bindings())+1, len(s.glyphs.legend())+1, len(s.glyphs.findingLegend())+1
+	keys, marks := len(s.keys.of(s.Stage))+1, len(s.glyphs.legend())+len(s.glyphs.findingLegend())+3
 	if s.Width >= helpWide {
-		return max(keys, marks, findings)
+		return max(keys, marks)
 	}
-	return keys + marks + findings + 2
+	return keys + marks + 1
 }
 
-// viewHelp lists the table of keys and every mark of the screen.
+// viewHelp lists the table of keys of the stage and every mark of the screen.
 func viewHelp(g *Grid, s State) {
-	y, marks, findings := -s.Top, helpMarks, helpFindings
-	marksY, findingsY := y, y
+	y, marks, marksY, wide := -s.Top, helpMarks, -s.Top, helpMarks-1
 	if s.Width < helpWide { // one below the other
-		marks, findings = 2, 2
-		marksY = y + len(bindings()) + 2
-		findingsY = marksY + len(s.glyphs.legend()) + 2
+		marks, marksY, wide = 2, y+len(s.keys.of(s.Stage))+2, g.W
 	}
-	g.text(2, y, g.W-2, "KEYS: small goes on, capital back", InkTitle)
-	for i, b := range bindings() {
+	g.text(2, y, wide-2, "KEYS in "+s.Stage.Word()+": small goes on, capital back", InkTitle)
+	for i, b := range s.keys.of(s.Stage) {
 		x := g.text(2, y+1+i, helpKeysWords-3, strings.Join(b.Keys, " "), InkKey)
-		g.text(max(x+1, helpKeysWords), y+1+i, g.W, b.Words, InkPlain)
+		x = max(x+1, helpKeysWords)
+		g.text(x, y+1+i, wide-x, b.Words, InkPlain)
 	}
+	findingsY := marksY + len(s.glyphs.legend()) + 2
 	g.text(marks, marksY, g.W, "MARKS", InkTitle)
 	legend(g, marks, marksY+1, 4, s.glyphs.legend())
-	g.text(findings, findingsY, g.W, "TO MEND", InkTitle)
-	legend(g, findings, findingsY+1, 2, s.glyphs.findingLegend())
+	g.text(marks, findingsY, g.W, "TO MEND", InkTitle)
+	legend(g, marks, findingsY+1, 2, s.glyphs.findingLegend())
 }
 
 func legend(g *Grid, x, y, indent int, rows []legendRow) {

@@ -48,8 +48,11 @@ func (a *app) root() *cobra.Command {
 		SilenceUsage:  true,
 		SilenceErrors: true,
 		Args:          cobra.ArbitraryArgs,
-		RunE:          a.openOrHelp,
 	}
+	var of openFlags
+	of.register(root)
+	of.hide(root)
+	root.RunE = func(c *cobra.Command, given []string) error { return a.openOrHelp(c, given, &of) }
 	pf := root.PersistentFlags()
 	pf.BoolVar(&a.json, "json", false, "print data as JSON")
 	pf.BoolVar(&a.quiet, "quiet", false, "no progress on the way")
@@ -62,7 +65,7 @@ func (a *app) root() *cobra.Command {
 	})
 	for _, make := range []func() *cobra.Command{
 		a.newCmd, a.cutsCmd, a.hitsCmd, a.beatsCmd, a.tapsCmd, a.mapCmd, a.clickCmd, a.rehearseCmd, a.layerCmd, a.sketchCmd, a.rangeCmd, a.singCmd, a.playCmd, a.packCmd, a.takesCmd, a.compCmd, a.mendCmd, a.colourCmd, a.auditionCmd,
-		a.checkCmd, a.mixCmd, a.bounceCmd, a.pictureCmd, a.stillCmd, a.devicesCmd, a.latencyCmd, a.verifyCmd, a.openCmd, a.demoCmd, a.manCmd,
+		a.checkCmd, a.mixCmd, a.bounceCmd, a.pictureCmd, a.stillCmd, a.devicesCmd, a.latencyCmd, a.verifyCmd, a.openCmd, a.keysCmd, a.demoCmd, a.manCmd,
 		a.undoCmd, a.redoCmd, a.historyCmd,
 	} {
 		root.AddCommand(make())

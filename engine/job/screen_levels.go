@@ -3,6 +3,7 @@ package job
 import (
 	"context"
 	"errors"
+	"fmt"
 	"io"
 
 	"cuechoir/engine/loudness"
@@ -154,4 +155,22 @@ func (r *mixReader) endFrame() {
 		r.out.Momentary = append(r.out.Momentary, float32(r.meter.MomentaryLUFS()))
 	}
 	r.peak = 0
+}
+
+// SoundKey names what a layer sounds from: the takes in use, as Check names
+// them, and a key that changes when any of what it sounds from, or where it
+// lies, does. ok is false when it is not sung.
+func SoundKey(f *score.Folder, s *score.Score, layer string) (name, key string, ok bool, err error) {
+	l, err := Layer(s, layer)
+	if err != nil {
+		return "", "", false, err
+	}
+	snd, ok, err := soundOf(f, l)
+	if err != nil || !ok {
+		return "", "", false, err
+	}
+	for _, t := range snd.takes {
+		key += fmt.Sprintf("%s@%d+%d ", t.ID, t.Start, t.Frames)
+	}
+	return snd.name(), key + fmt.Sprint(snd.parts), true, nil
 }

@@ -81,15 +81,14 @@ func TestEarReadsThePitchWhereItIsSung(t *testing.T) {
 		mic[i] = float32(0.2*math.Sin(x) + 0.1*math.Sin(2*x) + 0.05*math.Sin(3*x))
 	}
 	dev := &device.Virtual{SampleRate: sr, Microphone: mic, MicrophoneAt: roundTrip, InChannels: 2}
-	ear := NewEar(dev, 1, from, roundTrip)
+	ear, err := NewEar(dev, 1, from, roundTrip)
+	if err != nil {
+		t.Fatal(err)
+	}
 	var got []Reading
-	_, err := track.RecordPasses(t.Context(), ear, track.Plan{SampleRate: sr, From: from, To: int64(len(mic)) + from, RoundTrip: roundTrip, InputChannel: 1}, 1,
+	_, err = track.RecordPasses(t.Context(), ear, track.Plan{SampleRate: sr, From: from, To: int64(len(mic)) + from, RoundTrip: roundTrip, InputChannel: 1}, 1,
 		scratchTake(t, from-roundTrip), func(track.Status) {
-			r, err := ear.Listen()
-			if err != nil {
-				t.Error(err)
-			}
-			got = append(got, r...)
+			got = append(got, ear.Listen()...)
 		})
 	if err != nil {
 		t.Fatal(err)

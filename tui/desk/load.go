@@ -1,0 +1,157 @@
+package desk
+
+import (
+	"context"
+	"math"
+	"reflect"
+	"slices"
+
+	"cuechoir/engine/job"
+	"cuechoir/engine/score"
+	"cuechoir/engine/take"
+	"cuechoir/engine/tempo"
+	"cuechoir/internal/fault"
+	"cuechoir/tui"
+)
+
+// Load is the score as the screen shows it. What the check and the meters said
+// is in it as long as it is of the takes and the notes as they are now.
+func (d *Desk) Load(ctx context.Context) (tui.Model, error) {
+	s, err := d.f.Load()
+	if err != nil {
+		return tui.Model{}, err
+	}
+	ref := s.Reference
+	m := tui.Model{Title: s.Title, Folder: d.f.Dir, Rate: ref.Rate, Frames: ref.Frames, Samples: s.Length(), Start: ref.Start,
+		SampleRate: s.SampleRate, Sound: ref.Sound != "", Taps: s.Taps}
+	for _, c := range s.Cuts {
+		m.Cuts = append(m.Cuts, tui.Cut{Frame: c.Frame, End: c.End, Kind: string(c.Kind), Name: c.Name})
+	}
+	var grid *tempo.Grid
+	if s.Map != nil {
+		if grid, err = job.Grid(s); err != nil {
+			return m, err
+		}
+	}
+	bars(&m, s, grid)
+	if h, err := d.f.History(); err == nil {
+		m.Undoes, m.Redoes = h.Undoes, h.Redoes
+	}
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	m.Room = d.roomSeconds.Load()
+	if m.Wave, err = d.reference(ctx, s); err != nil {
+		return m, err
+	}
+	takes, err := job.Takes(d.f, "")
+	if err != nil {
+		return m, err
+	}
+	for i, l := range s.Layers {
+		layer, err := d.layer(s, l, grid, takes[i])
+		if err != nil {
+			return m, err
+		}
+		m.Layers = append(m.Layers, layer)
+	}
+	return m, nil
+}
+
+// bars lays the map and the hits out.
+func bars(m *tui.Model, s *score.Score, grid *tempo.Grid) {
+	if grid == nil {
+		for _, h := range s.Hits {
+			m.Hits = append(m.Hits, tui.Hit{Frame: h.Frame, Must: h.Must, Name: h.Name, Lands: string(h.Lands)})
+		}
+		return
+	}
+	m.Style = string(s.Map.Style)
+	m.Hits = landed(s.Hits, grid.Landings(s.Hits))
+	for _, p := range s.Map.Pins {
+		m.Pins = append(m.Pins, tui.Pin{Bar: p.Bar, Beat: p.Beat, Frame: p.Frame})
+	}
+	for _, b := range grid.Bars(s.SampleRate) {
+		m.Bars = append(m.Bars, tui.Bar{Number: b.Number, Sample: b.Sample, BPM: b.BPM, Metre: b.Metre.String()})
+	}
+	for _, b := range grid.Beats(s.SampleRate) {
+		at := b.Bar - m.Bars[0].Number
+		m.Bars[at].Beats = append(m.Bars[at].Beats, b.Sample)
+	}
+}
+
+// landed are hits where they fall on a map.
+func landed(hits []tempo.Hit, landings []tempo.Landing) (out []tui.Hit) {
+	for _, l := range landings {
+		h := hits[l.Hit]
+		out = append(out, tui.Hit{Frame: h.Frame, Must: h.Must, Name: h.Name, Lands: string(h.Lands), Place: l.Place.String(),
+			Error: l.ErrorFrames, Caught: l.Caught})
+	}
+	return out
+}
+
+// reference is the wave of the reference's sound, read once: it never changes.
+func (d *Desk) reference(ctx context.Context, s *score.Score) ([]float32, error) {
+	if d.waved {
+		return d.wave, nil
+	}
+	wave, err := job.ReferenceLevels(ctx, d.f, s)
+	if err != nil && fault.KindOf(err) != fault.Missing {
+		return nil, err
+	}
+	d.wave, d.waved = wave, true
+	return wave, nil
+}
+
+// layer is a layer with what is known of it. The lock is held.
+func (d *Desk) layer(s *score.Score, l score.Layer, grid *tempo.Grid, takes job.LayerTakes) (tui.Layer, error) {
+	name, key, sung, err := job.SoundKey(d.f, s, l.Name)
+	if err != nil {
+		return tui.Layer{}, err
+	}
+	out := tui.Layer{Name: l.Name, Group: l.Group, Take: name, Sung: sung, Muted: l.Mute, GainDB: l.GainDB, Pan: l.Pan}
+	report := d.judged[l.Name].report
+	judged := sung && d.judged[l.Name].key == key
+	if grid != nil {
+		notes := job.Sounding(grid, l.Notes)
+		targets := job.Targets(s, grid, notes)
+		for i, t := range targets {
+			n := notes[i]
+			out.Notes = append(out.Notes, tui.Note{Start: t.Start, End: t.End, Key: n.Key, Unpitched: n.Unpitched, Name: n.Lyric})
+		}
+		judged = judged && (len(targets) == 0 && len(report.Targets) == 0 || reflect.DeepEqual(targets, report.Targets))
+	}
+	if judged {
+		out.Judged = true
+		for _, f := range report.Report.Findings {
+			out.Findings = append(out.Findings, tui.Finding{Sample: f.Sample, Kind: string(f.Kind), Words: f.Words, Severity: f.Severity})
+		}
+		for _, p := range report.Report.Pitch {
+			if p.Voiced && p.Hz > 0 {
+				out.Trace = append(out.Trace, tui.Reading{Sample: p.Sample, Cents: 6900 + 1200*math.Log2(p.Hz/440), Voiced: true})
+			}
+		}
+	}
+	if lv := d.levels[l.Name]; sung && lv.key == key {
+		out.Levels = lv.peaks
+	}
+	for _, t := range takes.Takes {
+		if t.State == take.Recording {
+			continue
+		}
+		out.Takes = append(out.Takes, takeLine(&l, t, takes.InUse))
+	}
+	return out, nil
+}
+
+func takeLine(l *score.Layer, t take.Info, inUse string) tui.Take {
+	mark := l.MarkOf(t.ID)
+	from := t.Start + mark.Nudge
+	out := tui.Take{ID: t.ID, From: from, To: from + t.Frames, InUse: t.ID == inUse, Stars: mark.Rating, Faults: len(t.Dropouts),
+		PeakDB: 20 * math.Log10(max(t.Peak, 1e-6)), Comped: slices.ContainsFunc(l.Comp, func(c score.Span) bool { return c.Take == t.ID })}
+	if t.Useful != nil {
+		out.Patch = true
+		out.From = from + t.Useful.Sample
+		out.To = out.From + t.Useful.Length
+	}
+	return out
+}

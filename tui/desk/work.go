@@ -1,0 +1,115 @@
+package desk
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"cuechoir/engine/job"
+	"cuechoir/internal/fault"
+	"cuechoir/tui"
+)
+
+// check listens to all layers and keeps what it heard.
+func (d *Desk) check(ctx context.Context, tell func(tui.Told)) (tui.Outcome, error) {
+	tell(tui.Told{What: "listening to the layers"})
+	s, err := d.f.Load()
+	if err != nil {
+		return tui.Outcome{}, err
+	}
+	keys := map[string]string{}
+	for _, l := range s.Layers {
+		if _, key, ok, err := job.SoundKey(d.f, s, l.Name); err != nil {
+			return tui.Outcome{}, err
+		} else if ok {
+			keys[l.Name] = key
+		}
+	}
+	reports, err := job.Check(ctx, d.f, "", working(tell))
+	if err != nil {
+		return tui.Outcome{}, stoppedOr(ctx, err)
+	}
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	n := 0
+	for _, r := range reports {
+		d.judged[r.Layer] = judged{keys[r.Layer], r}
+		n += len(r.Report.Findings)
+	}
+	news := fmt.Sprintf("%d findings; w goes to the worst", n)
+	if n == 0 {
+		news = "nothing to mend"
+	}
+	return tui.Outcome{News: news, Changed: true}, nil
+}
+
+// stoppedOr is the error as the person sees it: a stop of their own is no
+// error of anybody's.
+func stoppedOr(ctx context.Context, err error) error {
+	if ctx.Err() != nil {
+		return fault.New(fault.Interrupted, "stopped")
+	}
+	return err
+}
+
+// measure measures each layer and the mix.
+func (d *Desk) measure(ctx context.Context, tell func(tui.Told)) (tui.Outcome, error) {
+	s, err := d.f.Load()
+	if err != nil {
+		return tui.Outcome{}, err
+	}
+	for i, l := range s.Layers {
+		tell(tui.Told{What: "measuring " + l.Name, Done: int64(i), Total: int64(len(s.Layers))})
+		_, key, ok, err := job.SoundKey(d.f, s, l.Name)
+		if err != nil {
+			return tui.Outcome{}, err
+		}
+		d.mu.Lock()
+		known := d.levels[l.Name].key == key
+		d.mu.Unlock()
+		if !ok || known {
+			continue
+		}
+		peaks, _, err := job.LayerLevels(ctx, d.f, s, l.Name)
+		if err != nil {
+			return tui.Outcome{}, stoppedOr(ctx, err)
+		}
+		d.mu.Lock()
+		d.levels[l.Name] = levels{key, peaks}
+		d.mu.Unlock()
+	}
+	m, err := job.MeasureMix(ctx, d.f, working(tell))
+	if fault.KindOf(err) == fault.Missing { // nothing sung that is not left out
+		return tui.Outcome{News: err.Error(), Changed: true}, nil
+	}
+	if err != nil {
+		return tui.Outcome{}, stoppedOr(ctx, err)
+	}
+	return tui.Outcome{Changed: true, News: fmt.Sprintf("the mix measures %.1f LUFS, true peak %.1f dBTP", m.Loudness.IntegratedLUFS, m.Loudness.TruePeakDBTP),
+		Mix: &tui.MixReading{Peak: m.Peak, Momentary: m.Momentary, LUFS: m.Loudness.IntegratedLUFS, PeakDBTP: m.Loudness.TruePeakDBTP}}, nil
+}
+
+// bounce writes the stem.
+func (d *Desk) bounce(ctx context.Context, w tui.Wish, tell func(tui.Told)) (tui.Outcome, error) {
+	o := job.BounceOptions{Bits: w.Bits, Stems: w.Stems, Created: time.Now(), Progress: working(tell)}
+	if w.Target != 0 {
+		o.TargetLUFS = &w.Target
+	}
+	res, err := job.Bounce(ctx, d.f, o)
+	if err != nil {
+		return tui.Outcome{}, stoppedOr(ctx, err)
+	}
+	b := &tui.Bounced{Files: []string{res.Mix.Path}, Samples: res.Mix.Loudness.Frames, SampleRate: res.SampleRate, Bits: w.Bits,
+		LUFS: res.Mix.Loudness.IntegratedLUFS, PeakDBTP: res.Mix.Loudness.TruePeakDBTP, RangeLU: res.Mix.Loudness.RangeLU,
+		GainDB: res.GainDB, Layers: len(res.Layers)}
+	for _, f := range res.Stems {
+		b.Files = append(b.Files, f.Path)
+	}
+	for _, l := range res.Unsung {
+		b.LeftOut = append(b.LeftOut, l+" (not sung)")
+	}
+	for _, l := range res.Muted {
+		b.LeftOut = append(b.LeftOut, l+" (muted)")
+	}
+	return tui.Outcome{News: "the stem is written: " + res.Mix.Path, Bounced: b}, nil
+}
