@@ -60,8 +60,8 @@ func newChain(c Chain, rate int) (*chain, error) {
 			continue
 		case *filters:
 			out.lengthen(&p.channels[0], rate)
-		case *deEsser:
-			out.lengthen(&p.high[0], rate)
+		case *deEsser: // its filter rings for a few milliseconds
+			out.tail = min(out.tail+rate/10, tailSeconds*rate)
 		}
 		out.running = append(out.running, p)
 	}

@@ -1,16 +1,14 @@
 package mix
 
-import (
-	"math"
+import "math"
 
-	"cuechoir/internal/dsp"
-)
-
-// DeEsser lowers hissing consonants alone. Method: what lies above a frequency
-// (second-order Butterworth high-pass) is heard by itself; where its peaks pass
-// the threshold a share of it is taken away from the sound, 4 dB out of each 5
-// above, so that below the threshold the sound passes bit for bit. Cost: 5 ns a
-// sample. Known failure: bright vowels sung loudly count as hiss.
+// DeEsser lowers hissing consonants alone. Method: one state-variable filter of
+// second order and Q 0.5 (Zavalishin, «The Art of VA Filter Design», 2012) gives
+// what lies above a frequency (-6 dB there), which is listened to, and what is left when its low-pass is
+// taken away, which is nearly in phase with the sound's highs: of that a share is
+// taken away, 4 dB out of each 5 above the threshold. Below the threshold the
+// sound passes bit for bit. Cost: 5 ns a sample. Known failure: bright vowels
+// sung loudly count as hiss.
 type DeEsser struct {
 	ThresholdDB float64 // -80 to below 0 dBFS of peaks of what lies above Hz; 0 is off
 	Hz          float64 // 1000 to 16000, and below half the rate; 0 is 6000
@@ -24,6 +22,7 @@ const (
 	hissSlope   = 0.8 // 1 - 1/5
 	hissAttack  = 0.7 // ms
 	hissRelease = 40
+	hissDamping = 2 // 1/Q: real poles, so that highs are nearly in phase
 )
 
 func (d DeEsser) validate(rate int) error {
@@ -45,13 +44,11 @@ func (d DeEsser) Processor(sampleRate int) (Processor, error) {
 	if d == (DeEsser{}) {
 		return through{}, nil
 	}
-	c, err := dsp.ButterworthHighpass(2, orDefault(d.Hz, hissHz), float64(sampleRate))
-	if err != nil {
-		return nil, err
-	}
 	m := &deEsser{threshold: d.ThresholdDB, bends: Gain(d.ThresholdDB), most: orDefault(d.RangeDB, hissRange),
 		attack: smooth(hissAttack, sampleRate), release: smooth(hissRelease, sampleRate)}
-	m.high = [2]dsp.Cascade{dsp.NewCascade(c...), dsp.NewCascade(c...)}
+	g := math.Tan(math.Pi * orDefault(d.Hz, hissHz) / float64(sampleRate))
+	m.a1 = 1 / (1 + g*(g+hissDamping))
+	m.a2, m.a3 = g*m.a1, g*g*m.a1
 	m.stepper = newStepper(m.gain)
 	return m, nil
 }
@@ -59,8 +56,8 @@ func (d DeEsser) Processor(sampleRate int) (Processor, error) {
 // deEsser is one at work.
 type deEsser struct {
 	stepper
-	high                   [2]dsp.Cascade
-	hiss                   [stepSize]float64
+	a1, a2, a3             float64
+	state                  [2]struct{ one, two float64 }
 	threshold, bends, most float64
 	attack, release        float64
 	reduction              float64
@@ -75,22 +72,37 @@ func (d *deEsser) Process(left, right []float64) {
 			right = right[n:]
 		}
 		d.move(n)
+		if d.phase == 0 {
+			d.settle()
+		}
 		left = left[n:]
 	}
 }
 
 // take lowers the hiss of one channel.
 func (d *deEsser) take(channel int, x []float64) {
-	h := d.hiss[:len(x)]
-	copy(h, x)
-	d.high[channel].Process(h)
-	d.hear(h)
-	if d.from == 1 && d.to == 1 {
-		return
-	}
+	s := &d.state[channel]
+	one, two, peak := s.one, s.two, d.peak
+	a1, a2, a3 := d.a1, d.a2, d.a3
 	way, from, by := ramp[d.phase:][:len(x)], d.from-1, d.to-d.from
-	for i, v := range h {
-		x[i] += float64(v * (from + float64(by*way[i])))
+	for i, v := range x {
+		rest := v - two
+		band := float64(a1*one) + float64(a2*rest)
+		low := two + (float64(a2*one) + float64(a3*rest))
+		one, two = 2*band-one, 2*low-two
+		without := v - low
+		peak = max(peak, math.Float64bits(without-float64(hissDamping*band))&^signBit)
+		x[i] = v + float64(without*(from+float64(by*way[i])))
+	}
+	s.one, s.two, d.peak = one, two, peak
+}
+
+// settle puts a state that has died away to 0.
+func (d *deEsser) settle() {
+	for i := range d.state {
+		if s := &d.state[i]; math.Abs(s.one) < tinyLevel && math.Abs(s.two) < tinyLevel {
+			s.one, s.two = 0, 0
+		}
 	}
 }
 

@@ -1,0 +1,234 @@
+package mix_test
+
+import (
+	"context"
+	"math"
+	"testing"
+
+	"cuechoir/engine/mix"
+	"cuechoir/internal/fault"
+)
+
+// full is a desk on which everything is at work.
+func full(t testing.TB) mix.Desk {
+	strips := band()
+	for i := range strips {
+		s := &strips[i]
+		s.Group = []string{"brass", "choir", ""}[i%3]
+		s.Sends = []mix.Send{{To: mix.ToRoom, DB: -10}, {To: mix.ToEcho, DB: -15 - float64(i)}}[:i%3]
+		if i%2 == 0 {
+			s.Chain = chainOf(t, whole...)
+		}
+		if i%4 == 1 {
+			s.Automation = mix.Automation{{At: -100, DB: 0}, {At: 5003, DB: -9}, {At: 9000, DB: mix.OffDB}, {At: 12000, DB: 3}}
+		}
+	}
+	return mix.Desk{
+		Strips: strips,
+		Groups: []mix.Group{{Name: "choir", GainDB: -3, Chain: chainOf(t, "compressor threshold_db=-30 ratio=2", "eq-high db=2"), Automation: mix.Automation{{At: 3000, DB: 0}, {At: 8000, DB: -6}}}},
+		Room:   mix.Room{Seconds: 0.4}, Echo: mix.Echo{Milliseconds: 30},
+		Ride:   mix.Ride{Voice: "e", ThresholdDB: -30},
+		Master: chainOf(t, "eq-low db=2", "compressor threshold_db=-12 ratio=1.5"),
+	}
+}
+
+// The same bits for any blocks, cores and run.
+func TestDeskIsTheSameForAnyBlocksAndCores(t *testing.T) {
+	const length = 20011
+	want := hash(renderDesk(t, full(t), mix.Options{Length: length, Cores: 1}))
+	for _, cores := range []int{1, 2, 3, 16} {
+		for _, block := range []int{1, 63, 479, 4096, 1 << 16} {
+			if block == 1 && cores > 1 && short {
+				continue
+			}
+			if got := hash(renderDesk(t, full(t), mix.Options{Length: length, Cores: cores, Block: block})); got != want {
+				t.Errorf("%d cores, blocks of %d: other bits", cores, block)
+			}
+		}
+	}
+}
+
+// What groups are worth by themselves sums to the mix before the master, with
+// room, echo, ride and all.
+func TestSharesOfGroupsSumToTheMix(t *testing.T) {
+	const length = 30000
+	d := full(t)
+	d.Master = mix.Chain{}
+	sum := renderDesk(t, d, mix.Options{Length: length})
+	loudest := 0.0
+	for _, v := range sum {
+		loudest = max(loudest, math.Abs(float64(v)))
+	}
+	for _, group := range []string{"brass", "choir", ""} {
+		d := full(t)
+		share := renderDesk(t, d, mix.Options{Length: length, Only: &group})
+		for i, v := range share {
+			sum[i] -= v
+		}
+	}
+	worst := 0.0
+	for _, v := range sum {
+		worst = max(worst, math.Abs(float64(v)))
+	}
+	t.Logf("mix %.1f dBFS, less its shares %.1f dBFS", 20*math.Log10(loudest), 20*math.Log10(worst))
+	if 20*math.Log10(worst) > -120 || loudest < 0.1 {
+		t.Errorf("the shares miss the mix by %.1f dBFS", 20*math.Log10(worst))
+	}
+}
+
+// ones is a layer that is 1 all the way, hard left.
+func ones(n int) mix.Strip {
+	x := make([]float32, n)
+	for i := range x {
+		x[i] = 1
+	}
+	return mix.Strip{Name: "ones", Source: mix.FromSlice(x), Pan: -1}
+}
+
+// Automation by its formula at each sample: dB in a straight line, exact on
+// knots; and no step is larger than the line's own.
+func TestAutomationIsExactToTheSample(t *testing.T) {
+	const n = 4000
+	knots := mix.Automation{{At: -37, DB: -20}, {At: 501, DB: 0}, {At: 502, DB: -6}, {At: 1999, DB: 6}, {At: 2500, DB: mix.OffDB}, {At: 2600, DB: mix.OffDB}, {At: 3001, DB: 0}}
+	want := func(t int64) float64 {
+		for i := len(knots) - 1; i >= 0; i-- {
+			k := knots[i]
+			if t < k.At {
+				continue
+			}
+			db := k.DB
+			if i+1 < len(knots) && t > k.At {
+				m := knots[i+1]
+				db += (m.DB - k.DB) * float64(t-k.At) / float64(m.At-k.At)
+			}
+			if db <= mix.OffDB {
+				return 0
+			}
+			return math.Pow(10, db/20)
+		}
+		return math.Pow(10, knots[0].DB/20)
+	}
+	for _, start := range []int64{0, -100} {
+		s := ones(n + 200)
+		s.Start, s.Automation, s.GainDB = start, knots, -1
+		got := render(t, []mix.Strip{s}, mix.Options{Length: n, Block: 479})
+		for i := range n {
+			if w := want(int64(i)) * mix.Gain(-1); math.Abs(float64(got[2*i])-w) > 1e-7*max(w, 1e-3) {
+				t.Fatalf("start %d, sample %d: gain %g, want %g", start, i, got[2*i], w)
+			}
+		}
+	}
+}
+
+// A group's fader works on its strips, and on what they send.
+func TestGroupFaderWorksOnSends(t *testing.T) {
+	level := func(gain float64) float64 {
+		s := ones(9600)
+		s.Group, s.Pan, s.Sends = "g", 1, []mix.Send{{To: mix.ToEcho, DB: 0}}
+		out := renderDesk(t, mix.Desk{Strips: []mix.Strip{s}, Groups: []mix.Group{{Name: "g", GainDB: gain}}, Echo: mix.Echo{Milliseconds: 100, FeedbackDB: -60}}, mix.Options{Length: 9600})
+		return float64(out[2*9000]) // left: the echo alone
+	}
+	if a, b := level(0), level(-6); math.Abs(a-1) > 0.01 || math.Abs(b/a-mix.Gain(-6)) > 1e-6 {
+		t.Errorf("the echo is %g with the fader at 0, %g at -6", a, b)
+	}
+}
+
+// rideDesk is music of 1 beside a voice that speaks from 1 s to 2 s.
+func rideDesk(r mix.Ride) mix.Desk {
+	voice := make([]float32, 48000)
+	for i := range voice {
+		voice[i] = float32(0.3 * math.Sin(float64(i)/20))
+	}
+	r.Voice = "speaker"
+	return mix.Desk{Strips: []mix.Strip{ones(5 * 48000), {Name: "speaker", Source: mix.FromSlice(voice), Start: 48000, Pan: 1}}, Ride: r}
+}
+
+// The music goes down under the voice and comes back; the voice itself stays.
+func TestRideByDetection(t *testing.T) {
+	out := renderDesk(t, rideDesk(mix.Ride{DepthDB: 12, ReleaseMilliseconds: 250}), mix.Options{Length: 5 * 48000})
+	plain := rideDesk(mix.Ride{})
+	plain.Ride = mix.Ride{}
+	alone := renderDesk(t, plain, mix.Options{Length: 5 * 48000})
+	db := func(second float64) float64 { return 20 * math.Log10(float64(out[2*int(second*48000)])) }
+	for second, want := range map[float64]float64{0.99: 0, 1.9: -12, 2.3: -12, 4.9: 0} {
+		if got := db(second); math.Abs(got-want) > 0.05 {
+			t.Errorf("at %g s the music is at %.2f dB, want %g", second, got, want)
+		}
+	}
+	if got := db(1.06); math.Abs(got+12*(1-1/math.E)) > 1 {
+		t.Errorf("60 ms into the voice the music is at %.2f dB, want 63 %% of -12", got)
+	}
+	for i := 1; i < len(out); i += 2 {
+		if out[i] != alone[i] {
+			t.Fatalf("the voice itself is changed at sample %d", i/2)
+		}
+	}
+	// No steps: between two samples the gain moves by no more than its curve does.
+	for i := 2; i < len(out); i += 2 {
+		if step := math.Abs(float64(out[i] - out[i-2])); step > 1e-3 {
+			t.Fatalf("the music steps by %g at sample %d", step, i/2)
+		}
+	}
+}
+
+// By marks the music is down at a mark's first sample, before the first syllable.
+func TestRideByMarks(t *testing.T) {
+	r := mix.Ride{DepthDB: 12, AttackMilliseconds: 100, ReleaseMilliseconds: 200, Marks: []mix.Span{{From: 48000, To: 72000}, {From: 75000, To: 96000}}}
+	out := renderDesk(t, rideDesk(r), mix.Options{Length: 5 * 48000})
+	for at, want := range map[int]float64{43200: 0, 45600: -6, 48000: -12, 71999: -12, 73000: -12, 95999: -12, 95999 + 4800: -6, 95999 + 9600: 0} {
+		if got := 20 * math.Log10(float64(out[2*at])); math.Abs(got-want) > 0.001 {
+			t.Errorf("at sample %d the music is at %.3f dB, want %g", at, got, want)
+		}
+	}
+}
+
+// The voice's own group is not ridden; a voice that is not there rides nothing.
+func TestRideSparesTheVoicesGroup(t *testing.T) {
+	d := rideDesk(mix.Ride{DepthDB: 12})
+	d.Strips[0].Group, d.Strips[1].Group = "talk", "talk"
+	for i, v := range renderDesk(t, d, mix.Options{Length: 96000}) {
+		if i%2 == 0 && v != 1 {
+			t.Fatalf("sample %d of the voice's group is %g", i/2, v)
+		}
+	}
+	d = rideDesk(mix.Ride{DepthDB: 12})
+	d.Ride.Voice = "nobody"
+	if out := renderDesk(t, d, mix.Options{Length: 96000}); out[2*90000] != 1 {
+		t.Errorf("without the voice the music is at %g", out[2*90000])
+	}
+}
+
+// A strip sounds on after its last sample as long as its filters ring.
+func TestTailsSoundOn(t *testing.T) {
+	s := mix.Strip{Source: mix.FromSlice([]float32{1}), Pan: -1, Chain: chainOf(t, "eq-low-mid hz=200 db=20 q=10")}
+	out := render(t, []mix.Strip{s}, mix.Options{Length: 4800})
+	if out[2*2400] == 0 {
+		t.Error("the filter's tail was cut with its sound")
+	}
+}
+
+func TestDeskRefusals(t *testing.T) {
+	src := func() mix.Source { return mix.FromSlice(nil) }
+	for name, d := range map[string]mix.Desk{
+		"chain":       {Strips: []mix.Strip{{Source: src(), Chain: mix.Chain{TrimDB: 99}}}},
+		"muted chain": {Strips: []mix.Strip{{Mute: true, Chain: mix.Chain{TrimDB: 99}}}},
+		"send":        {Strips: []mix.Strip{{Source: src(), Sends: []mix.Send{{To: "attic"}}}}},
+		"send twice":  {Strips: []mix.Strip{{Source: src(), Sends: []mix.Send{{To: mix.ToRoom}, {To: mix.ToRoom}}}}},
+		"send NaN":    {Strips: []mix.Strip{{Source: src(), Sends: []mix.Send{{To: mix.ToRoom, DB: math.NaN()}}}}},
+		"knots":       {Strips: []mix.Strip{{Source: src(), Automation: mix.Automation{{At: 5}, {At: 5}}}}},
+		"group":       {Groups: []mix.Group{{Name: "g", GainDB: math.NaN()}}},
+		"group twice": {Groups: []mix.Group{{Name: "g"}, {Name: "g"}}},
+		"room":        {Room: mix.Room{Seconds: math.NaN()}},
+		"echo":        {Echo: mix.Echo{FeedbackDB: 1}},
+		"ride":        {Ride: mix.Ride{DepthDB: 3}},
+		"ride marks":  {Ride: mix.Ride{Voice: "a", Marks: []mix.Span{{From: 5, To: 5}}}},
+		"master":      {Master: mix.Chain{HighPassHz: -1}},
+	} {
+		if err := mix.Render(context.Background(), d, mix.Options{Length: 1}, func([]float32) error { return nil }, nil); fault.KindOf(err) != fault.Usage {
+			t.Errorf("%s: %v", name, err)
+		}
+	}
+	if err := mix.Render(context.Background(), mix.Desk{}, mix.Options{Length: 1, Cores: -1}, nil, nil); fault.KindOf(err) != fault.Usage {
+		t.Errorf("cores: %v", err)
+	}
+}

@@ -1,0 +1,5 @@
+//go:build !race
+
+package mix_test
+
+const short = false
