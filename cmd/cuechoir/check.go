@@ -1,10 +1,10 @@
 package main
 
 import (
+	"context"
 	"fmt"
 	"math"
 	"slices"
-	"sort"
 
 	"cuechoir/engine/job"
 	"cuechoir/engine/part"
@@ -14,51 +14,85 @@ import (
 	"github.com/spf13/cobra"
 )
 
+const checkHelp = `Each sung note is held against the part: cents off (scoop and vibrato set aside),
+early or late in ms and frames, and over the layer its drift in cents a minute.
+Then the layers are held against each other, and one list over all of them says
+what to sing again first, how much of all that is off goes with it, and the
+command that begins it.
+
+Good enough: within 10 cents of the target, which is about what a listener hears
+in an interval (Hill and Summers 2007), is good; up to 25, where a sung melody is
+called out of tune (Larrouy-Maestri 2018), listen again; beyond that sing it
+again. Untrained singers' notes are 19 cents off in the median (Mauch, Frieler
+and Dixon 2014). An entry is in time from 40 ms early to 60 ms late (EBU R 37),
+two layers of one part within 50 ms of each other (Rasch 1979).
+
+--a4 and --temperament say what the notes should be; --scale holds them against a
+scale instead of the part. --chords tells what sounds together: each interval
+against equal temperament and the pure ratio, how fast it beats, and which layer
+to move. Chords are judged by whichever of the two is nearer.
+
+Of any recording, without a score, check FILE says which notes are heard in it;
+--f0 and --notes write its pitch and its notes as tables.`
+
 func (a *app) checkCmd() *cobra.Command {
-	var every, strict bool
+	var cf checkFlags
 	var listen listenFlags
 	c := &cobra.Command{
 		Use:   "check [LAYER | FILE]",
-		Short: "Say what to re-sing first: cents, drift, early or late",
-		Long: `Each sung note is held against the part: cents off (scoop and vibrato set aside),
-early or late in ms and frames, and over the layer its drift in cents a minute.
-Within 10 cents is good, up to 25 listen again, beyond that re-sing. An entry
-counts as in time from 40 ms early to 60 ms late (EBU R 37).
-
-Of any recording, without a score, check FILE says which notes are heard in it;
---f0 and --notes write its pitch and its notes as tables.`,
-		Example: "  cuechoir check\n  cuechoir check bass\n  cuechoir check --json\n  cuechoir check hum.wav --f0 hum-f0.csv --notes hum-notes.csv",
-		Args:    args(cobra.MaximumNArgs(1)),
+		Short: "Say what to re-sing first: cents, drift, early or late, chords",
+		Long:  checkHelp,
+		Example: "  cuechoir check\n  cuechoir check bass --picture bass.svg\n  cuechoir check --chords --csv chords.csv\n" +
+			"  cuechoir check --temperament just --tonic D --tonic 13:A\n  cuechoir check --json\n" +
+			"  cuechoir check hum.wav --f0 hum-f0.csv --notes hum-notes.csv",
+		Args: args(cobra.MaximumNArgs(1)),
 		RunE: func(c *cobra.Command, given []string) error {
 			if listen.asked(given) {
 				return a.listen(given, listen)
 			}
-			f, s, err := a.load()
-			if err != nil {
-				return err
-			}
-			defer f.Close()
-			if err := a.recover(f); err != nil {
-				return err
-			}
-			only := ""
-			if len(given) > 0 {
-				only = given[0]
-			}
-			reports, err := job.Check(c.Context(), f, only, a.progress.show)
-			if err != nil {
-				return err
-			}
-			if err := a.printCheck(s, reports, every || only != ""); err != nil {
-				return err
-			}
-			return job.Verdict(reports, strict)
+			return a.check(c.Context(), given, cf)
 		},
 	}
 	listen.add(c)
-	c.Flags().BoolVar(&every, "every-note", false, "every note, not the findings alone (a named layer always shows them)")
-	c.Flags().BoolVar(&strict, "strict", false, "exit with code 10 when anything is to be sung again")
+	cf.register(c)
 	return c
+}
+
+func (a *app) check(ctx context.Context, given []string, cf checkFlags) error {
+	o, err := cf.options()
+	if err != nil {
+		return err
+	}
+	f, s, err := a.load()
+	if err != nil {
+		return err
+	}
+	defer f.Close()
+	if err := a.recover(f); err != nil {
+		return err
+	}
+	if len(given) > 0 {
+		o.Only = given[0]
+	}
+	res, err := job.CheckAs(ctx, f, o, a.progress.show)
+	if err != nil {
+		return err
+	}
+	if err := a.writeCheckFiles(s, res, cf, o.Only); err != nil {
+		return err
+	}
+	if cf.csv == "-" {
+		return res.Verdict(cf.strict) // standard output is the table
+	}
+	if cf.chords {
+		err = a.printChords(s, res, o.Only)
+	} else {
+		err = a.printCheck(s, res, cf.every || o.Only != "")
+	}
+	if err != nil {
+		return err
+	}
+	return res.Verdict(cf.strict)
 }
 
 // findingRow, noteRow and checkRow are what --json prints.
@@ -80,6 +114,18 @@ type findingRow struct {
 	Take           string  `json:"take"` // that sounds there
 }
 
+type fixRow struct {
+	Rank     int      `json:"rank"` // over all layers that were checked
+	FromBar  int      `json:"from_bar"`
+	ToBar    int      `json:"to_bar"`
+	Frame    int64    `json:"frame"`
+	Timecode string   `json:"timecode"`
+	Gain     float64  `json:"gain_share"` // of all that is off
+	Words    string   `json:"words"`
+	Hear     []string `json:"hear"` // layers to hear beside it
+	Command  string   `json:"command"`
+}
+
 type noteRow struct {
 	Bar          int     `json:"bar"`
 	Beat         string  `json:"beat"`
@@ -94,6 +140,8 @@ type noteRow struct {
 	Detrended    float64 `json:"cents_beside_drift"`
 	Milliseconds float64 `json:"milliseconds_late"`
 	Frames       float64 `json:"frames_late"`
+	Swell        float64 `json:"swell_ms"` // so long after it begins a slow swell is heard
+	BendCents    float64 `json:"bend_cents"`
 	ScoopCents   float64 `json:"scoop_cents"`
 	VibratoHz    float64 `json:"vibrato_hz"`
 	VibratoCents float64 `json:"vibrato_cents"`
@@ -106,31 +154,49 @@ type checkRow struct {
 	Take                string       `json:"take"`     // of a comp all that sound: "001+003"
 	HasPart             bool         `json:"has_part"` // else pitch is held against the scale, and time is not judged
 	Judged              float64      `json:"judged_share"`
+	JudgedNotes         int          `json:"judged_notes"`
+	UnsureNotes         int          `json:"unsure_notes"` // sung, but not read well enough
+	ErrorCents          float64      `json:"median_error_cents"`
 	BiasCents           float64      `json:"bias_cents"`
 	SpreadCents         float64      `json:"spread_cents"`
 	Within10            float64      `json:"within_10_cents"`
 	Within25            float64      `json:"within_25_cents"`
 	Within50            float64      `json:"within_50_cents"`
 	DriftCentsPerMinute float64      `json:"drift_cents_per_minute"`
+	DriftLeast          float64      `json:"drift_least"` // of its 95 % interval
+	DriftMost           float64      `json:"drift_most"`
 	DriftSignificant    bool         `json:"drift_significant"`
+	DriftCause          string       `json:"drift_cause"`
+	DriftCurve          []driftRow   `json:"drift_curve"`
+	Memory              []memoryRow  `json:"memory"`
 	BiasMilliseconds    float64      `json:"bias_milliseconds"`
 	A4Hz                float64      `json:"a4_hz"`
+	First               []fixRow     `json:"re_sing_first"`
 	Findings            []findingRow `json:"findings"`
 	Notes               []noteRow    `json:"notes"`
 	Remarks             []string     `json:"remarks"`
 }
 
 func checkRowOf(s *score.Score, r job.LayerReport) checkRow {
-	p := r.Report
-	row := checkRow{r.Layer, r.Take, len(r.Targets) > 0, p.Judged, p.BiasCents, p.SpreadCents, p.Within10, p.Within25, p.Within50,
-		p.Drift.CentsPerMinute, p.Drift.Significant, p.BiasMilliseconds, p.A4Hz, []findingRow{}, []noteRow{}, append([]string{}, r.Notes...)}
+	p, d := r.Report, r.Report.Drift
+	row := checkRow{Layer: r.Layer, Take: r.Take, HasPart: len(r.Targets) > 0, Judged: p.Judged, JudgedNotes: p.JudgedNotes, UnsureNotes: p.Unsure,
+		ErrorCents: p.ErrorCents, BiasCents: p.BiasCents, SpreadCents: p.SpreadCents, Within10: p.Within10, Within25: p.Within25, Within50: p.Within50,
+		DriftCentsPerMinute: d.CentsPerMinute, DriftLeast: d.LeastPerMinute, DriftMost: d.MostPerMinute, DriftSignificant: d.Significant,
+		DriftCause: causeWords(d.Cause), DriftCurve: []driftRow{}, Memory: []memoryRow{}, BiasMilliseconds: p.BiasMilliseconds, A4Hz: p.A4Hz,
+		First: []fixRow{}, Findings: []findingRow{}, Notes: []noteRow{}, Remarks: append([]string{}, r.Notes...)}
+	for _, c := range d.Curve {
+		row.DriftCurve = append(row.DriftCurve, driftRow{int64(math.Round(c.Minutes * 60 * float64(s.SampleRate))), c.Cents})
+	}
+	for _, m := range r.Memory {
+		row.Memory = append(row.Memory, memoryRow{m.Of, m.Kept.String(), m.Heard.CentsPerMinute, m.Beside.CentsPerMinute})
+	}
 	for _, f := range p.Findings {
 		row.Findings = append(row.Findings, findingRow{r.Layer, string(f.Kind), f.Note, f.Bar, f.Beat, f.Sample, f.Frame,
 			s.Reference.Rate.Timecode(s.Reference.Start + f.Frame), f.Cents, f.CentsPerMinute, f.Milliseconds, f.Frames, f.Severity, f.Words, r.TakeAt(f.Sample)})
 	}
 	for _, n := range p.Notes {
 		nr := noteRow{Verdict: n.Verdict, Sung: n.Sung, Onset: n.Onset, Offset: n.Offset, Cents: n.Cents, Detrended: n.DetrendedCents,
-			Milliseconds: n.Milliseconds, Frames: n.Frames, ScoopCents: n.ScoopCents, VibratoHz: n.VibratoHz, VibratoCents: n.VibratoCents, Confidence: n.Confidence, Take: r.TakeAt(n.Onset)}
+			Milliseconds: n.Milliseconds, Frames: n.Frames, Swell: n.SwellMilliseconds, BendCents: n.BendCents, ScoopCents: n.ScoopCents, VibratoHz: n.VibratoHz, VibratoCents: n.VibratoCents, Confidence: n.Confidence, Take: r.TakeAt(n.Onset)}
 		if n.Target >= 0 {
 			t := r.Targets[n.Target]
 			nr.Bar, nr.Beat, nr.Name, nr.Unpitched = t.Bar, t.Beat, t.Name, t.Unpitched
@@ -143,10 +209,16 @@ func checkRowOf(s *score.Score, r job.LayerReport) checkRow {
 	return row
 }
 
-func (a *app) printCheck(s *score.Score, reports []job.LayerReport, notes bool) error {
+func (a *app) printCheck(s *score.Score, res job.CheckResult, notes bool) error {
 	rows := []checkRow{}
-	for _, r := range reports {
-		rows = append(rows, checkRowOf(s, r))
+	for _, r := range res.Layers {
+		row := checkRowOf(s, r)
+		for i, f := range res.Fixes {
+			if f.LayerName == r.Layer {
+				row.First = append(row.First, fixRowOf(s, i, f))
+			}
+		}
+		rows = append(rows, row)
 	}
 	if done, err := a.printJSON(rows); done {
 		return err
@@ -161,17 +233,23 @@ func (a *app) printCheck(s *score.Score, reports []job.LayerReport, notes bool) 
 			}
 		}
 	}
+	if res.SystemNote != "" {
+		a.note("%s", res.SystemNote)
+	}
 	for _, r := range rows {
 		for _, n := range r.Remarks {
 			a.note("%s: %s", r.Layer, n)
 		}
 	}
-	return a.findingTable(rows)
+	if err := a.sayDoubles(res); err != nil {
+		return err
+	}
+	return a.fixTable(s, res)
 }
 
 func (a *app) layerTable(rows []checkRow) error {
-	t := report.Table{Head: []string{"layer", "take", "judged", "off by", "spread", "within 10", "25", "50 cents", "drift c/min", "time", "to mend"},
-		Right: []bool{false, false, true, true, true, true, true, true, true, true, true}}
+	t := report.Table{Head: []string{"layer", "take", "judged", "unsure", "off by", "bias", "spread", "within 10", "25", "50 cents", "drift c/min", "time", "to mend"},
+		Right: []bool{false, false, true, true, true, true, true, true, true, true, true, true, true}}
 	for _, r := range rows {
 		if r.Take == "" {
 			t.Rows = append(t.Rows, []string{r.Layer, "-", "not sung yet"})
@@ -179,17 +257,17 @@ func (a *app) layerTable(rows []checkRow) error {
 		}
 		drift := "-"
 		if r.DriftSignificant {
-			drift = fmt.Sprintf("%+.0f", r.DriftCentsPerMinute)
+			drift = fmt.Sprintf("%+.0f ±%.0f", r.DriftCentsPerMinute, (r.DriftMost-r.DriftLeast)/2)
 		}
 		time := "-"
 		if r.HasPart {
 			time = fmt.Sprintf("%+.0f ms", r.BiasMilliseconds)
 		}
-		tune := []string{fmt.Sprintf("%+.0f c", r.BiasCents), fmt.Sprintf("%.0f c", r.SpreadCents), percent(r.Within10), percent(r.Within25), percent(r.Within50), drift}
+		tune := []string{fmt.Sprintf("%.0f c", r.ErrorCents), fmt.Sprintf("%+.0f c", r.BiasCents), fmt.Sprintf("%.0f c", r.SpreadCents), percent(r.Within10), percent(r.Within25), percent(r.Within50), drift}
 		if !r.pitched() {
-			tune = []string{"-", "-", "-", "-", "-", "-"}
+			tune = []string{"-", "-", "-", "-", "-", "-", "-"}
 		}
-		t.Rows = append(t.Rows, append(append([]string{r.Layer, r.Take, percent(r.Judged)}, tune...), time, fmt.Sprint(len(r.Findings))))
+		t.Rows = append(t.Rows, append(append([]string{r.Layer, r.Take, percent(r.Judged), fmt.Sprint(r.UnsureNotes)}, tune...), time, fmt.Sprint(len(r.Findings))))
 	}
 	return a.table(t)
 }
@@ -229,25 +307,6 @@ func (a *app) noteTable(r checkRow) error {
 			cents, beside = fmt.Sprintf("%+.0f", n.Cents), fmt.Sprintf("%+.0f", n.Detrended)
 		}
 		t.Rows = append(t.Rows, []string{at, n.Name, cents, beside, late, frames, vibrato, n.Verdict})
-	}
-	return a.table(t)
-}
-
-// findingTable lists what to mend over all layers, worst first.
-func (a *app) findingTable(rows []checkRow) error {
-	var all []findingRow
-	for _, r := range rows {
-		all = append(all, r.Findings...)
-	}
-	if len(all) == 0 {
-		a.say("\nNothing to mend.")
-		return nil
-	}
-	sort.SliceStable(all, func(i, j int) bool { return all[i].Severity > all[j].Severity })
-	a.say("\nTo mend, worst first:")
-	t := report.Table{Head: []string{"", "layer", "time code", "what"}, Right: []bool{true}}
-	for i, f := range all {
-		t.Rows = append(t.Rows, []string{fmt.Sprint(i + 1), f.Layer, f.Timecode, f.Words})
 	}
 	return a.table(t)
 }

@@ -11,6 +11,7 @@ import (
 	"cuechoir/engine/score"
 	"cuechoir/engine/take"
 	"cuechoir/engine/tempo"
+	"cuechoir/engine/tuning"
 	"cuechoir/internal/fault"
 )
 
@@ -21,6 +22,9 @@ type LayerReport struct {
 	Targets []check.Target
 	Report  check.Report
 	Notes   []string // what the maker should know of the take
+	// Memory holds the layer's drift against that of what may have been heard,
+	// the other layers and the reference; only when the layer drifts.
+	Memory []Memory
 
 	comp *take.Comp
 }
@@ -36,28 +40,51 @@ func (r LayerReport) TakeAt(sample int64) string {
 // Check judges layers against their parts: the named one, or all that have a
 // take. Layers are judged side by side; the order is the score's.
 func Check(ctx context.Context, f *score.Folder, only string, progress Progress) ([]LayerReport, error) {
+	res, err := CheckAs(ctx, f, CheckOptions{Only: only}, progress)
+	return res.Layers, err
+}
+
+// CheckAs judges layers as the options say, and ranks what to do over all of
+// them. Errors: Missing (nothing sung, no such layer, no map), Usage (options
+// that cannot be).
+func CheckAs(ctx context.Context, f *score.Folder, o CheckOptions, progress Progress) (CheckResult, error) {
+	var res CheckResult
 	s, err := f.Load()
 	if err != nil {
-		return nil, err
+		return res, err
 	}
-	var grid *tempo.Grid
+	w := checker{f: f, s: s, o: o, progress: progress}
 	if s.Map != nil {
-		if grid, err = Grid(s); err != nil {
-			return nil, err
+		if w.grid, err = Grid(s); err != nil {
+			return res, err
 		}
 	}
-	layers, err := chosen(s, only)
-	if err != nil {
-		return nil, err
+	name := o.Only
+	if o.Between {
+		if name = ""; o.Only != "" {
+			if _, err := chosen(s, o.Only); err != nil {
+				return res, err
+			}
+		}
 	}
-	reports, err := checkAll(ctx, f, s, grid, layers, progress)
+	layers, err := chosen(s, name)
 	if err != nil {
-		return nil, err
+		return res, err
+	}
+	if err := w.setSystem(); err != nil {
+		return res, err
+	}
+	reports, err := w.all(ctx, layers)
+	if err != nil {
+		return res, err
 	}
 	if sung := countSung(reports); sung == 0 {
-		return nil, fault.New(fault.Missing, "nothing is sung yet").Mended("sing a layer: cuechoir sing LAYER")
+		return res, fault.New(fault.Missing, "nothing is sung yet").Mended("sing a layer: cuechoir sing LAYER")
 	}
-	return reports, nil
+	if err := w.remember(ctx, reports); err != nil {
+		return res, err
+	}
+	return w.result(reports, name == "")
 }
 
 func countSung(reports []LayerReport) (n int) {
@@ -69,7 +96,18 @@ func countSung(reports []LayerReport) (n int) {
 	return n
 }
 
-func checkAll(ctx context.Context, f *score.Folder, s *score.Score, grid *tempo.Grid, layers []score.Layer, progress Progress) ([]LayerReport, error) {
+// checker is the work of a check.
+type checker struct {
+	f        *score.Folder
+	s        *score.Score
+	grid     *tempo.Grid
+	o        CheckOptions
+	system   tuning.System
+	remark   string // how the system came about
+	progress Progress
+}
+
+func (w *checker) all(ctx context.Context, layers []score.Layer) ([]LayerReport, error) {
 	reports := make([]LayerReport, len(layers))
 	errs := make([]error, len(layers))
 	gate := make(chan struct{}, runtime.GOMAXPROCS(0))
@@ -82,12 +120,12 @@ func checkAll(ctx context.Context, f *score.Folder, s *score.Score, grid *tempo.
 		go func() {
 			defer func() { <-gate; wg.Done() }()
 			if errs[i] = ctx.Err(); errs[i] == nil {
-				reports[i], errs[i] = checkLayer(ctx, f, s, grid, &layers[i])
+				reports[i], errs[i] = w.layer(ctx, &layers[i])
 			}
 			mu.Lock()
 			defer mu.Unlock()
 			done++
-			progress.Show(done, int64(len(layers)), "listening to "+layers[i].Name)
+			w.progress.Show(done, int64(len(layers)), "listening to "+layers[i].Name)
 		}()
 	}
 	wg.Wait()
@@ -99,28 +137,35 @@ func checkAll(ctx context.Context, f *score.Folder, s *score.Score, grid *tempo.
 	return reports, nil
 }
 
-func checkLayer(ctx context.Context, f *score.Folder, s *score.Score, grid *tempo.Grid, l *score.Layer) (LayerReport, error) {
+func (w *checker) layer(ctx context.Context, l *score.Layer) (LayerReport, error) {
 	res := LayerReport{Layer: l.Name}
-	if len(l.Notes) > 0 && grid == nil {
+	toPart := len(l.Notes) > 0 && w.o.Scale == nil
+	if toPart && w.grid == nil {
 		return res, fault.New(fault.Missing, "the score has no tempo map, so it is not known where the notes of %s fall", l.Name).
 			Mended("solve it: cuechoir map")
 	}
-	snd, ok, err := soundOf(f, l)
+	snd, ok, err := soundOf(w.f, l)
 	if err != nil || !ok {
 		return res, err
 	}
 	res.Take, res.comp = snd.name(), snd.comp
-	samples, err := snd.read(ctx, f, s.SampleRate)
+	samples, err := snd.read(ctx, w.f, w.s.SampleRate)
 	if err != nil {
 		return res, err
 	}
-	if len(l.Notes) > 0 {
-		res.Targets = Targets(s, grid, Sounding(grid, l.Notes))
-	} else {
+	in := check.Input{Samples: samples, Start: snd.comp.Start(), SampleRate: w.s.SampleRate, Rate: w.s.Reference.Rate, Dropouts: snd.dropouts(),
+		Options: check.Options{System: w.system, FreeA4: w.o.FreeA4}}
+	switch {
+	case toPart:
+		res.Targets = Targets(w.s, w.grid, Sounding(w.grid, l.Notes))
+	case w.o.Scale != nil:
+		in.Options.Scale = *w.o.Scale
+		res.Notes = append(res.Notes, "each note is held against the nearest of the scale, its time is not judged")
+	default:
 		res.Notes = append(res.Notes, "no part: each note is held against the nearest of the scale, its time is not judged")
 	}
-	res.Notes = append(res.Notes, snd.remarks(s)...)
-	in := check.Input{Samples: samples, Start: snd.comp.Start(), SampleRate: s.SampleRate, Rate: s.Reference.Rate, Targets: res.Targets, Dropouts: snd.dropouts()}
+	in.Targets = res.Targets
+	res.Notes = append(res.Notes, snd.remarks(w.s)...)
 	if res.Report, err = check.Layer(in); err != nil {
 		return res, fault.New(fault.KindOf(err), "checking layer %s", l.Name).Because(err)
 	}
@@ -170,16 +215,4 @@ func Targets(s *score.Score, grid *tempo.Grid, notes []part.Note) []check.Target
 		}
 	}
 	return out
-}
-
-// Verdict is nil, or with strict a NotMet error when any layer has findings.
-func Verdict(reports []LayerReport, strict bool) error {
-	n := 0
-	for _, r := range reports {
-		n += len(r.Report.Findings)
-	}
-	if !strict || n == 0 {
-		return nil
-	}
-	return fault.New(fault.NotMet, "%d findings to mend", n)
 }

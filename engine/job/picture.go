@@ -37,9 +37,7 @@ func pictureMap(p *report.Picture, s *score.Score) error {
 	if err != nil {
 		return err
 	}
-	for _, b := range grid.Bars(s.SampleRate) {
-		p.Bars = append(p.Bars, report.Bar{Number: b.Number, Sample: b.Sample, BPM: b.BPM, Metre: b.Metre.String()})
-	}
+	p.Bars = barsFor(s, grid)
 	for _, l := range grid.Landings(s.Hits) {
 		h := s.Hits[l.Hit]
 		p.Hits = append(p.Hits, report.Hit{Frame: h.Frame, Must: h.Must, Name: h.Name, Place: l.Place.String(),

@@ -141,7 +141,39 @@ func oneVoice() LayerPicture {
 			p.Trace = append(p.Trace, Point{start + n, cents, conf})
 		}
 	}
+	for i, cents := range []float64{4, 2, -3, -6, -8, -45, -14, -16} {
+		at := full.Bars[10+i].Sample + 42000
+		p.Drift.Notes = append(p.Drift.Notes, Point{at, cents, 1})
+		p.Drift.Curve = append(p.Drift.Curve, Point{at, 4 - 2.9*float64(i), 1})
+	}
+	p.Drift.FromCents, p.Drift.ToCents = 5, -19
 	p.Findings = []Finding{{Sample: full.Bars[15].Sample + 9000, Kind: "pitch", Words: "C5 is 45 cents flat over its whole length; vibrato is not counted"}}
 	p.Foot = []string{"8 notes, 7 within 25 cents; 94 % of the time was judged"}
+	return p
+}
+
+// fourVoices is eight bars of chords; in bar 14 the alto is 38 cents low, and in
+// bar 16 the tenor high.
+func fourVoices() ChordPicture {
+	full := lamplighter()
+	p := ChordPicture{Title: "Four voices", Rate: full.Rate, SampleRate: 48000, From: full.Bars[10].Sample, To: full.Bars[18].Sample, Bars: full.Bars,
+		Layers: []string{"Bass", "Tenor", "Alto", "Soprano"}}
+	for i := range 8 {
+		c := ChordColumn{From: full.Bars[10+i].Sample + 900, To: full.Bars[11+i].Sample - 4000, Blame: -1, ErrorCents: 3 + float64(i%3), BeatHz: 1.4}
+		for l, name := range []string{"A2", "E3", "C4", "A4"} {
+			c.Members = append(c.Members, ChordMember{Layer: l, Name: name, OffCents: float64((3*i+5*l)%9) - 4})
+		}
+		switch i {
+		case 3:
+			c.Members[2].OffCents, c.Blame, c.MoveCents, c.ErrorCents, c.BeatHz = -38, 2, 37, 19, 11.3
+		case 5:
+			c.Members[1].OffCents, c.Blame, c.MoveCents, c.ErrorCents, c.BeatHz = 31, 1, -30, 15, 6.2
+		case 6:
+			c.Members = c.Members[:2] // the others rest
+		}
+		p.Chords = append(p.Chords, c)
+	}
+	p.Findings = []ChordFinding{{2, Finding{Sample: p.Chords[3].From, Kind: "sour", Words: "bar 14 beat 1 (C4): 38 cents flat against Bass, Tenor and Soprano"}}}
+	p.Foot = []string{"8 chords; intervals off by 4 cents (median)"}
 	return p
 }

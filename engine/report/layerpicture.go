@@ -18,9 +18,23 @@ type LayerPicture struct {
 	Bars       []Bar
 	Targets    []Target
 	Trace      []Point
+	Drift      Drift
 	Findings   []Finding
 	Foot       []string
 }
+
+// Drift is how a layer moves in pitch as a whole, in cents from what is
+// written: its notes, the curve through them, and a straight line with its
+// values at both ends of the picture.
+type Drift struct {
+	Notes, Curve       []Point
+	FromCents, ToCents float64
+}
+
+func (d Drift) drawn() bool { return len(d.Notes) > 0 && finite(d.FromCents) && finite(d.ToCents) }
+
+// at is the line at a share of the picture.
+func (d Drift) at(share float64) float64 { return d.FromCents + share*(d.ToCents-d.FromCents) }
 
 // Point is the pitch at a moment. Cents are absolute, 6900 for A4. A point
 // that is not finite, or of Confidence 0, breaks the line: nothing was voiced
@@ -52,6 +66,8 @@ func LayerSVG(w io.Writer, p LayerPicture) error {
 	}
 	p.Targets = budget(s, p.Targets)
 	p.Trace = bounded(s, p.Trace, maxPoints, "points of pitch")
+	p.Drift.Notes = bounded(s, p.Drift.Notes, maxPoints, "notes of the drift")
+	p.Drift.Curve = bounded(s, p.Drift.Curve, maxPoints, "points of the drift")
 	s.header(p.Title, fmt.Sprintf("pitch as sung against the written notes  ·  %.1f s", float64(s.samples)/float64(s.p.SampleRate)))
 	if s.samples > 0 {
 		s.drawLayerPlot(p)
@@ -82,12 +98,16 @@ func (s *sheet) drawLayerPlot(p LayerPicture) {
 	}
 	inside := func(key float64) bool { return key >= float64(low)-0.5 && key <= float64(high)+0.5 }
 	s.drawTrace(p.Trace, func(cents float64) (float64, bool) { return y(cents / 100), inside(cents / 100) })
+	s.drawDriftOver(p, y)
 	s.rect(plotLeft, top, plotRight-plotLeft, bottom-top+semitonePixels/2, `fill="none" stroke="`+inkSoft+`" stroke-width="1.5"`)
 	l := Layer{Name: p.Title}
 	for _, f := range p.Findings {
 		s.addFlag(&l, f, row{top, room})
 	}
 	s.bottom = bottom + semitonePixels/2 + 14
+	if p.Drift.drawn() {
+		s.drawDrift(p.Drift)
+	}
 }
 
 // keySpan is the range of keys to draw: all that is written, and what is sung
@@ -181,6 +201,9 @@ func (s *sheet) layerLegend(p LayerPicture) {
 			legendItem{40, "sung, the reading is unsure", func(x, y float64) {
 				s.line(x, y, x+40, y, `stroke="`+blue+`" stroke-width="1.2" stroke-dasharray="3 3"`)
 			}})
+	}
+	if p.Drift.drawn() {
+		items = append(items, s.driftItems()...)
 	}
 	s.drawLegend(append(items, s.kindItems()...))
 }

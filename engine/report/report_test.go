@@ -116,12 +116,60 @@ func TestGoldenLayerPicture(t *testing.T) {
 		t.Fatal(err)
 	}
 	text := wellFormed(t, b.Bytes())
-	for _, want := range []string{"Soprano", "A4", "45 cents flat", "bar 16"} {
+	for _, want := range []string{"Soprano", "A4", "45 cents flat", "bar 16", "line of the drift", "its curve"} {
 		if !strings.Contains(text, want) {
 			t.Errorf("the picture does not say %q", want)
 		}
 	}
 	golden(t, "layer.svg", b.Bytes())
+}
+
+func TestGoldenChordPicture(t *testing.T) {
+	text := wellFormed(t, drawChords(t, fourVoices()))
+	for _, want := range []string{"Tenor", "38 cents flat against", "to blame: too high", "4 layers, 8 chords", "the worst beats 11.3 times a second", "-38 cents from its own target"} {
+		if !strings.Contains(text, want) {
+			t.Errorf("the picture does not say %q", want)
+		}
+	}
+	golden(t, "chords.svg", drawChords(t, fourVoices()))
+}
+
+// Names from strangers, numbers that are none, layers that are not there and
+// empty pictures break nothing.
+func TestOddChordPictures(t *testing.T) {
+	nan := math.NaN()
+	p := fourVoices()
+	p.Title, p.Layers[0], p.Findings[0].Words, p.Foot = hostile, hostile, hostile, []string{hostile}
+	p.Findings = append(p.Findings, ChordFinding{Layer: 99}, ChordFinding{Layer: -1})
+	p.Chords = append(p.Chords, ChordColumn{From: math.MinInt64, To: math.MaxInt64, ErrorCents: nan, MoveCents: nan, Members: []ChordMember{{Layer: 0, Name: hostile, OffCents: nan}, {Layer: 77}, {Layer: -3}}},
+		ChordColumn{From: p.From, To: p.To, ErrorCents: 1e300, BeatHz: nan, Members: []ChordMember{{Layer: 1, Name: hostile, OffCents: 1e300}}}, ChordColumn{From: 5, To: 1})
+	wellFormed(t, drawChords(t, p))
+	for _, p := range []ChordPicture{{}, {Layers: []string{"a"}}, {From: math.MinInt64, To: math.MaxInt64}, {To: 100}} {
+		if text := wellFormed(t, drawChords(t, p)); !strings.Contains(text, "no chords") {
+			t.Errorf("an empty picture says %q", text)
+		}
+	}
+	p = ChordPicture{To: 48000, Layers: make([]string, 2*maxLayers), Chords: make([]ChordColumn, 2*maxChords)}
+	if text := wellFormed(t, drawChords(t, p)); !strings.Contains(text, "of 128 layers") || !strings.Contains(text, "of 40000 chords") {
+		t.Error("what is left out is not told")
+	}
+	lp := oneVoice()
+	lp.Drift.Notes = append(lp.Drift.Notes, Point{5, nan, 1}, Point{math.MaxInt64, 1e300, 1})
+	lp.Drift.Curve = append(lp.Drift.Curve, Point{lp.From + 5, nan, 1})
+	var b bytes.Buffer
+	if err := LayerSVG(&b, lp); err != nil {
+		t.Fatal(err)
+	}
+	wellFormed(t, b.Bytes())
+}
+
+func drawChords(t *testing.T, p ChordPicture) []byte {
+	t.Helper()
+	var b bytes.Buffer
+	if err := ChordSVG(&b, p); err != nil {
+		t.Fatal(err)
+	}
+	return b.Bytes()
 }
 
 const hostile = "</text><script>x</script>&\"'<![CDATA[ \x00\x1b[31m\u202e\n]]>"

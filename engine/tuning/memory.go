@@ -25,6 +25,10 @@ const (
 	Unheard              // too little was heard to say
 )
 
+func (k Kept) String() string {
+	return [...]string{"steady", "followed", "left", "kept while what was heard drifted", "not heard"}[k]
+}
+
 const heardLeast = 8 // points of what was heard
 
 // Remember holds the singer's deviations against those of what they heard, both
@@ -75,87 +79,111 @@ const (
 	followAgreement = 0.25 // mean resultant length: less is noise
 )
 
-// FollowTuning reads how far x (mono, its first sample at start on the
-// timeline) lies from equal temperament at 440 Hz, a point a second where
-// there is music. The first point is between -50 and 50 cents. Errors: a sample
-// rate out of range.
-func FollowTuning(x []float32, start int64, sampleRate int) ([]Point, error) {
-	if sampleRate < 8000 || sampleRate > 192000 {
-		return nil, fault.New(fault.Unsupported, "a sample rate of %d Hz", sampleRate)
-	}
-	n := 1
-	for float64(n) < followWindow*float64(sampleRate)/1.42 {
-		n *= 2
-	}
-	fft, err := dsp.NewRealFFT(n)
-	if err != nil {
-		return nil, err
-	}
-	f := &follower{fft: fft, window: dsp.Hann(n), in: make([]float64, n), out: make([]complex128, fft.Bins()), level: make([]float64, fft.Bins()), rate: float64(sampleRate)}
-	var points []Point
-	step := int(followSeconds * float64(sampleRate))
-	for at := 0; at+step <= len(x); at += step {
-		cents, ok := f.second(x, at, step)
-		if !ok {
-			continue
-		}
-		if k := len(points); k > 0 {
-			cents = points[k-1].Cents + wrap(cents-points[k-1].Cents)
-		}
-		points = append(points, Point{(float64(start) + float64(at) + float64(step)/2) / float64(sampleRate) / 60, cents})
-	}
-	return points, nil
-}
-
-// follower is the workspace of FollowTuning.
-type follower struct {
+// Follower follows the tuning of a sound that comes in blocks.
+type Follower struct {
 	fft    *dsp.RealFFT
 	window []float64
 	in     []float64
 	out    []complex128
 	level  []float64
 	rate   float64
+	step   int
+	at     int64     // timeline sample of held[0]
+	held   []float32 // less than a second and a window
+	points []Point
 }
 
-// second is the tuning of one second of x.
-func (f *follower) second(x []float32, at, step int) (float64, bool) {
-	type peak struct{ cents, db float64 }
-	var peaks []peak
+// NewFollower of a mono sound whose first sample is at start on the timeline.
+// Errors: a sample rate out of range.
+func NewFollower(start int64, sampleRate int) (*Follower, error) {
+	if sampleRate < 8000 || sampleRate > 192000 {
+		return nil, fault.New(fault.Unsupported, "a sample rate of %d Hz", sampleRate)
+	}
+	n := 1
+	for float64(n) < followWindow*float64(sampleRate)/math.Sqrt2 {
+		n *= 2
+	}
+	fft, err := dsp.NewRealFFT(n)
+	if err != nil {
+		return nil, err
+	}
+	return &Follower{fft: fft, window: dsp.Hann(n), in: make([]float64, n), out: make([]complex128, fft.Bins()), level: make([]float64, fft.Bins()),
+		rate: float64(sampleRate), step: int(followSeconds * float64(sampleRate)), at: start}, nil
+}
+
+// Add takes the next samples.
+func (f *Follower) Add(x []float32) {
+	for len(x) > 0 {
+		n := min(len(x), f.step+len(f.in)-len(f.held))
+		f.held, x = append(f.held, x[:n]...), x[n:]
+		if len(f.held) == f.step+len(f.in) {
+			f.second()
+			f.at += int64(f.step)
+			f.held = append(f.held[:0], f.held[f.step:]...)
+		}
+	}
+}
+
+// Points are how far the sound lies from equal temperament at 440 Hz, one a
+// second where there is music; the first is between -50 and 50 cents. A last
+// part of a second is left out.
+func (f *Follower) Points() []Point { return f.points }
+
+// FollowTuning reads a whole sound: see Follower.
+func FollowTuning(x []float32, start int64, sampleRate int) ([]Point, error) {
+	f, err := NewFollower(start, sampleRate)
+	if err != nil {
+		return nil, err
+	}
+	f.Add(x)
+	return f.Points(), nil
+}
+
+// second reads one second.
+func (f *Follower) second() {
+	var cents, levels []float64
 	top := math.Inf(-1)
-	n := len(f.in)
 	for k := range followFrames {
-		from := max(0, min(len(x)-n, at+k*step/followFrames))
-		if from+n > len(x) {
-			return 0, false
-		}
-		for i := range f.in {
-			v := float64(x[from+i])
-			if v-v != 0 {
-				v = 0
-			}
-			f.in[i] = v * f.window[i]
-		}
-		f.fft.Forward(f.out, f.in)
-		for b, c := range f.out {
-			f.level[b] = 20 * math.Log10(cmplx.Abs(c)/float64(n)*4+1e-12)
-		}
-		last := min(len(f.level)-2, int(followHighHz/f.rate*float64(n)))
-		for b := max(2, int(followLowHz/f.rate*float64(n))); b <= last; b++ {
+		f.spectrum(f.held[k*f.step/followFrames:])
+		n := float64(len(f.in))
+		last := min(len(f.level)-2, int(followHighHz/f.rate*n))
+		for b := max(2, int(followLowHz/f.rate*n)); b <= last; b++ {
 			l, m, r := f.level[b-1], f.level[b], f.level[b+1]
 			if m <= l || m < r || m < followQuietDB {
 				continue
 			}
 			bin := float64(b) + 0.5*(l-r)/(l-2*m+r)
-			peaks = append(peaks, peak{6900 + 1200*math.Log2(bin*f.rate/float64(n)/440), m})
+			cents, levels = append(cents, 6900+1200*math.Log2(bin*f.rate/n/440)), append(levels, m)
 			top = max(top, m)
 		}
 	}
-	var cents, weights []float64
-	for _, p := range peaks {
-		if p.db > top-followUnderDB {
-			cents, weights = append(cents, p.cents), append(weights, math.Pow(10, p.db/40))
+	weights := levels
+	for i, db := range levels {
+		weights[i] = 0
+		if db > top-followUnderDB {
+			weights[i] = math.Pow(10, db/40)
 		}
 	}
 	t := direction(cents, weights)
-	return t.Cents, t.Agreement >= followAgreement
+	if t.Agreement < followAgreement {
+		return
+	}
+	if k := len(f.points); k > 0 {
+		t.Cents = f.points[k-1].Cents + wrap(t.Cents-f.points[k-1].Cents)
+	}
+	f.points = append(f.points, Point{(float64(f.at) + float64(f.step)/2) / f.rate / 60, t.Cents})
+}
+
+// spectrum fills f.level from the first window of x.
+func (f *Follower) spectrum(x []float32) {
+	for i := range f.in {
+		f.in[i] = 0
+		if v := float64(x[i]); v-v == 0 {
+			f.in[i] = v * f.window[i]
+		}
+	}
+	f.fft.Forward(f.out, f.in)
+	for b, c := range f.out {
+		f.level[b] = 20 * math.Log10(cmplx.Abs(c)/float64(len(f.in))*4+1e-12)
+	}
 }
