@@ -111,8 +111,12 @@ func (a *app) listenToTakes(ctx context.Context, f *score.Folder, takes []take.I
 // tellHealth is one note a fault.
 func (a *app) tellHealth(s *score.Score, all []job.TakeHealth) {
 	for _, t := range all {
+		name := "take " + t.Take
+		if t.Layer != all[0].Layer {
+			name += " of " + t.Layer
+		}
 		for _, l := range t.Health.Lines {
-			a.note("take %s: %s", t.Take, healthLine(s, t, l))
+			a.note("%s: %s", name, healthLine(s, t, l))
 		}
 	}
 }

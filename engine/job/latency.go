@@ -2,6 +2,7 @@ package job
 
 import (
 	"context"
+	"slices"
 
 	"cuechoir/engine/score"
 	"cuechoir/engine/track"
@@ -34,8 +35,8 @@ func KnownRoundTrip(dev device.Device) (track.Latency, bool, error) {
 	return track.LatencyStore{Path: path}.Get(dev)
 }
 
-// OtherSung names the layers but one that have a take and are not muted.
-func OtherSung(f *score.Folder, but string) ([]string, error) {
+// OtherSung names the layers but some that have a take and are not muted.
+func OtherSung(f *score.Folder, but ...string) ([]string, error) {
 	s, err := f.Load()
 	if err != nil {
 		return nil, err
@@ -43,7 +44,7 @@ func OtherSung(f *score.Folder, but string) ([]string, error) {
 	var out []string
 	for i := range s.Layers {
 		l := &s.Layers[i]
-		if l.Name == but || l.Mute {
+		if slices.Contains(but, l.Name) || l.Mute {
 			continue
 		}
 		if _, ok, err := soundOf(f, l); err != nil {

@@ -2,7 +2,6 @@ package job
 
 import (
 	"context"
-	"fmt"
 	"os"
 	"path/filepath"
 
@@ -15,6 +14,7 @@ import (
 	"cuechoir/internal/audiofile"
 	"cuechoir/internal/decoder"
 	"cuechoir/internal/device"
+	"cuechoir/internal/dsp"
 	"cuechoir/internal/fault"
 )
 
@@ -26,6 +26,7 @@ type SingOptions struct {
 	RoundTripKnown take.RoundTripKnown
 	Waiting        device.Waiting // in the device when the round trip was measured
 	InputChannel   int            // from 0
+	Beside         []Voice        // further layers, sung at once through other inputs
 	Click          ClickOptions
 	NoClick        bool
 	Stretch        Stretch // what is recorded; all when it is zero
@@ -37,11 +38,17 @@ type SingOptions struct {
 	Progress       func(track.Status)
 }
 
+// Voice is a layer and the input channel, from 0, that it is sung through.
+type Voice struct {
+	Layer        string
+	InputChannel int
+}
+
 // Endless passes go on until they are stopped.
 const Endless = -1
 
 // SingResult is the takes that were made, in order; Take and Result are the
-// last of them.
+// last of them. Takes of voices beside stand in each Result.
 type SingResult struct {
 	Take   take.Info
 	Result track.Result
@@ -79,7 +86,7 @@ func Sing(ctx context.Context, f *score.Folder, o SingOptions) (res SingResult, 
 	if err != nil {
 		return res, err
 	}
-	if _, err := Layer(s, o.Layer); err != nil {
+	if err := checkVoices(s, o); err != nil {
 		return res, err
 	}
 	if got := o.Device.Format().SampleRate; got != s.SampleRate {
@@ -102,16 +109,36 @@ func Sing(ctx context.Context, f *score.Folder, o SingOptions) (res SingResult, 
 	}
 	defer m.Close()
 	plan := singPlan(s, o, run, m)
-	made := func(int) (*take.Writer, error) {
-		return take.Create(f.Dir, o.Layer, take.Info{Start: plan.From - o.RoundTrip, SampleRate: s.SampleRate, Device: o.Device.Info().String(),
-			Input: fmt.Sprintf("channel %d", o.InputChannel+1), RoundTrip: o.RoundTrip, RoundTripKnown: o.RoundTripKnown})
+	made := func(layer string) func(int) (*take.Writer, error) {
+		return func(int) (*take.Writer, error) {
+			return take.Create(f.Dir, layer, take.Info{Start: plan.From - o.RoundTrip, SampleRate: s.SampleRate,
+				RoundTrip: o.RoundTrip, RoundTripKnown: o.RoundTripKnown})
+		}
 	}
-	res.Passes, err = track.RecordPasses(ctx, o.Device, plan, passesOf(o.Passes), made, o.Progress)
+	for _, v := range o.Beside {
+		plan.Beside = append(plan.Beside, track.Beside{InputChannel: v.InputChannel, NewTake: made(v.Layer)})
+	}
+	res.Passes, err = track.RecordPasses(ctx, o.Device, plan, passesOf(o.Passes), made(o.Layer), o.Progress)
 	if n := len(res.Passes); n > 0 {
 		res.Result = res.Passes[n-1]
 		res.Take = res.Result.Take
 	}
 	return res, err
+}
+
+// checkVoices holds the layers to be there, each sung by one voice.
+func checkVoices(s *score.Score, o SingOptions) error {
+	seen := map[string]bool{}
+	for _, v := range append([]Voice{{Layer: o.Layer}}, o.Beside...) {
+		if _, err := Layer(s, v.Layer); err != nil {
+			return err
+		}
+		if seen[v.Layer] {
+			return fault.New(fault.Usage, "%s is named twice", v.Layer).Mended("sing each layer once at a time")
+		}
+		seen[v.Layer] = true
+	}
+	return nil
 }
 
 // singPlan is the transport's plan of a run, with what m plays in it.
@@ -157,6 +184,34 @@ func FileMicrophone(ctx context.Context, path string, sampleRate int, at, from i
 	v := &device.Virtual{Name: filepath.Base(path), SampleRate: sampleRate, Microphone: x, MicrophoneAt: at - from}
 	if v.MicrophoneAt < 0 { // it begins before the count-in does
 		v.Microphone, v.MicrophoneAt = x[min(-v.MicrophoneAt, int64(len(x))):], 0
+	}
+	return v, nil
+}
+
+// FileMicrophones is a device with an input for each channel of a sound file, in
+// its place and time as FileMicrophone.
+func FileMicrophones(path string, sampleRate int, at, from int64) (device.Device, error) {
+	if err := readable(path); err != nil {
+		return nil, err
+	}
+	x, fm, err := audiofile.ReadAll(path, maxSoundFrames)
+	if err != nil {
+		return nil, err
+	}
+	v := &device.Virtual{Name: filepath.Base(path), SampleRate: sampleRate, InChannels: fm.Channels}
+	skip := max(from-at, 0) // it begins before the count-in does
+	v.MicrophoneAt = max(at-from, 0)
+	for c := range fm.Channels {
+		rate, err := dsp.NewResampler(fm.SampleRate, sampleRate)
+		if err != nil {
+			return nil, err
+		}
+		one := make([]float32, 0, len(x)/fm.Channels)
+		for i := c; i < len(x); i += fm.Channels {
+			one = append(one, x[i])
+		}
+		one = rate.Flush(rate.Push(nil, one))
+		v.Microphones = append(v.Microphones, one[min(skip, int64(len(one))):])
 	}
 	return v, nil
 }

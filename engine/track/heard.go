@@ -134,12 +134,7 @@ func (r *recorder) hear() error {
 		r.shift += h.Lag
 		r.plan.RoundTripKnown = take.ByEar
 	}
-	for _, t := range r.writing {
-		if err := r.place(t.writer); err != nil {
-			return err
-		}
-	}
-	return nil
+	return r.placeAll()
 }
 
 // settle places the takes by what waits in the device, as soon as it tells.
@@ -154,12 +149,7 @@ func (r *recorder) settle() error {
 		return nil
 	}
 	r.shift = shift
-	for _, t := range r.writing {
-		if err := r.place(t.writer); err != nil {
-			return err
-		}
-	}
-	return nil
+	return r.placeAll()
 }
 
 // largest is where x is furthest from 0.

@@ -2,11 +2,13 @@ package track
 
 import (
 	"math"
+	"slices"
 	"time"
 
 	"cuechoir/engine/take"
 	"cuechoir/internal/device"
 	"cuechoir/internal/fault"
+	"cuechoir/internal/rt"
 )
 
 // Plan says what is heard and recorded. Positions are samples of the
@@ -35,6 +37,7 @@ type Plan struct {
 	Punch        Punch
 	Through      Through       // the voice itself in the headphones
 	InputChannel int           // from 0
+	Beside       []Beside      // further voices, through other inputs of the device
 	StallLimit   time.Duration // a device silent for longer has failed; 0: 3 s
 }
 
@@ -43,6 +46,43 @@ type Plan struct {
 // comp has something to fade over. The take marks In to Out as its useful span.
 // The zero Punch is none.
 type Punch struct{ In, Out, Handle int64 }
+
+// Beside is a voice that is recorded at once with the first, through an input of
+// its own into takes of its own.
+type Beside struct {
+	InputChannel int // from 0
+	NewTake      func(pass int) (*take.Writer, error)
+}
+
+// inputs are the channels of all voices.
+func (p Plan) inputs() []int {
+	list := []int{p.InputChannel}
+	for _, b := range p.Beside {
+		list = append(list, b.InputChannel)
+	}
+	return list
+}
+
+// checkInputs holds the channels against the device's.
+func (p Plan) checkInputs(dev device.Device) error {
+	list, there := p.inputs(), dev.Format().InChannels
+	if there == 0 {
+		return fault.New(fault.Device, "%s has no input", dev.Info()).Mended("choose a device with a microphone")
+	}
+	if len(list) > rt.MaxInputs {
+		return fault.New(fault.Usage, "%d voices at once are too many", len(list)).Mended("sing %d at most", rt.MaxInputs)
+	}
+	for k, c := range list {
+		if c < 0 || c >= there {
+			return fault.New(fault.Usage, "there is no input %d: %s has %d", c+1, dev.Info(), there).
+				Mended("choose an input from 1 to %d", there)
+		}
+		if slices.Contains(list[:k], c) {
+			return fault.New(fault.Usage, "two voices are to come through input %d", c+1).Mended("give each an input of its own")
+		}
+	}
+	return nil
+}
 
 // Through is the input heard live in the output, which is off by itself: where
 // loudspeakers or open headphones leak into the microphone it howls. A howl is
@@ -95,17 +135,12 @@ func (p Plan) checked(dev device.Device, passes int) (Plan, error) {
 	case passes != 1 && p.TailSamples > p.To-p.From:
 		return p, fault.New(fault.Usage, "a loop of %d samples is shorter than its tail of %d", p.To-p.From, p.TailSamples).
 			Mended("loop a longer span")
-	case fm.InChannels == 0:
-		return p, fault.New(fault.Device, "%s has no input", dev.Info()).Mended("choose a device with a microphone")
-	case p.InputChannel < 0 || p.InputChannel >= fm.InChannels:
-		return p, fault.New(fault.Usage, "there is no input %d: %s has %d", p.InputChannel+1, dev.Info(), fm.InChannels).
-			Mended("choose an input from 1 to %d", fm.InChannels)
 	case p.Through.On && !(p.Through.GainDB <= 0):
 		return p, fault.New(fault.Usage, "a level of %+.1f dB for the voice itself is too loud", p.Through.GainDB).Mended("use 0 or less, and start low")
 	case math.IsNaN(p.MonitorGainDB) || p.MonitorGainDB > 40:
 		return p, fault.New(fault.Usage, "a monitor gain of %v dB is out of range", p.MonitorGainDB).Mended("at most 40 dB")
 	}
-	return p, nil
+	return p, p.checkInputs(dev)
 }
 
 // kept is what a pass keeps: so many samples of the stream, after so many that

@@ -84,7 +84,7 @@ func TestPunchStopped(t *testing.T) {
 func TestPunchTellsWhatWasNotHeard(t *testing.T) {
 	dir := t.TempDir()
 	r := recorder{plan: Plan{From: 0, To: 10_000, RoundTrip: 1000, SampleRate: 48000, RoundTripKnown: take.Typed, Punch: Punch{In: 4000, Out: 6000}},
-		span: 10_000, dev: &device.Virtual{}, passes: 2, newTake: func(int) (*take.Writer, error) { return newTake(t, dir), nil },
+		span: 10_000, dev: &device.Virtual{}, passes: 2, inputs: []int{0}, ear: ownEar{done: true}, newTake: func(int) (*take.Writer, error) { return newTake(t, dir), nil },
 		slip: func() device.Slip { return device.Slip{Slipped: true, Frames: -77} }}
 	r.skip, r.keepLen = r.plan.kept()
 	if err := r.open(0); err != nil {

@@ -245,7 +245,7 @@ func (m *measurement) listen(ctx context.Context, dev device.Device) (x []float3
 	length := m.length()
 	x, lost = make([]float32, length), make([]bool, length)
 	r := &run{
-		dev: dev, input: m.o.InputChannel, length: length, width: 1, monitorLen: length, monitor: m.play,
+		dev: dev, inputs: []int{m.o.InputChannel}, length: length, width: 1, monitorLen: length, monitor: m.play,
 		drain: func(y []float32, at int64, gone bool) error {
 			copy(x[at:], y)
 			for i := range y {

@@ -17,7 +17,6 @@ import (
 	"time"
 
 	"cuechoir/internal/device"
-	"cuechoir/internal/fault"
 	"cuechoir/internal/rt"
 )
 
@@ -43,7 +42,7 @@ const (
 // run is one stream of a device: what is played and where the input goes.
 type run struct {
 	dev        device.Device
-	input      int   // channel
+	inputs     []int // channels that are captured
 	length     int64 // stream frames to capture (or to play, without input)
 	width      int   // channels of monitor
 	monitor    func(dst []float32, at int64) error
@@ -51,10 +50,10 @@ type run struct {
 	gainDB     float64
 	through    Through
 	stallLimit time.Duration
-	lastWord   int64 // frames still captured after a cancel: they are on their way
-	drain      func(x []float32, at int64, lost bool) error
-	unheard    func(at, frames int64) // may be nil
-	status     func(s streamStatus)   // may be nil
+	lastWord   int64                                        // frames still captured after a cancel: they are on their way
+	drain      func(x []float32, at int64, lost bool) error // x interleaved when there are several inputs
+	unheard    func(at, frames int64)                       // may be nil
+	status     func(s streamStatus)                         // may be nil
 
 	stream   *rt.Stream
 	clock    device.SlipClock
@@ -75,8 +74,8 @@ type feedState struct {
 
 // streamStatus is what is shown while a stream runs.
 type streamStatus struct {
-	at        int64 // stream frames done
-	peak      float32
+	at        int64                 // stream frames done
+	peaks     [rt.MaxInputs]float32 // of the inputs
 	underruns int64
 	overruns  int64
 	limiter   float32 // lowest gain of the limiter, linear
@@ -98,7 +97,7 @@ type outcome struct {
 func (r *run) play(ctx context.Context) (outcome, error) {
 	fm := r.dev.Format()
 	r.stream = rt.New(rt.Config{
-		OutChannels: fm.OutChannels, InChannels: fm.InChannels, InputChannel: r.input,
+		OutChannels: fm.OutChannels, InChannels: fm.InChannels, Inputs: r.inputs,
 		MonitorChannels: r.width, MonitorFrames: r.monitorLen,
 		MonitorAhead: max(monitorAhead, 4*fm.PeriodFrames), CaptureAhead: max(captureAhead, 4*fm.PeriodFrames),
 		FadeFrames: int(fadeSeconds * float64(fm.SampleRate)), SampleRate: fm.SampleRate, Through: r.through.gain(),
@@ -145,7 +144,7 @@ func (r *run) play(ctx context.Context) (outcome, error) {
 // loop drains until the end, a cancel or an error.
 func (r *run) loop(ctx context.Context) (cancelled bool, err error) {
 	until := r.length
-	buf := make([]float32, drainBlock)
+	buf := make([]float32, drainBlock*r.stream.Inputs())
 	var idle pause
 	watch, sleep := newWatchdog(r.stallLimit), watchSleep()
 	defer sleep.stop()
@@ -210,26 +209,35 @@ func (r *run) position() int64 {
 // drainSome hands on what waits, up to one block and not beyond until.
 func (r *run) drainSome(buf []float32, until int64) (int, error) {
 	r.hearGaps()
-	at := r.stream.Captured()
-	buf = buf[:min(int64(len(buf)), max(until-at, 0))]
+	at, width := r.stream.Captured(), int64(r.stream.Inputs())
+	buf = buf[:min(int64(len(buf)), max(until-at, 0)*width)]
 	n, lost := r.stream.Capture(buf)
 	if n == 0 {
 		return 0, nil
 	}
-	r.listen(buf[:n], at)
-	r.drainErr = r.drain(buf[:n], at, lost)
+	buf = buf[:n*int(width)]
+	r.listen(buf, at, n)
+	r.drainErr = r.drain(buf, at, lost)
 	return n, r.drainErr
 }
 
-// listen looks for feedback, and takes the live input out when there is some.
-func (r *run) listen(x []float32, at int64) {
+// listen looks for feedback in n frames, in all inputs together as they are heard,
+// and takes the live input out when there is some.
+func (r *run) listen(x []float32, at int64, n int) {
 	if r.howl == nil {
 		return
+	}
+	if width := r.stream.Inputs(); width > 1 {
+		sum := make([]float32, n)
+		for i, v := range x {
+			sum[i/width] += v
+		}
+		x = sum
 	}
 	limited := r.stream.Limited()
 	if r.howl.hear(x, limited > r.limited) {
 		r.stream.Mute()
-		r.howledAt = at + int64(len(x))
+		r.howledAt = at + int64(n)
 	}
 	r.limited = limited
 }
@@ -248,7 +256,7 @@ func (r *run) hearGaps() {
 
 // drainRest takes what is left after the device has stopped.
 func (r *run) drainRest() error {
-	buf := make([]float32, drainBlock)
+	buf := make([]float32, drainBlock*r.stream.Inputs())
 	for {
 		published := r.stream.Finish()
 		n, err := r.drainSome(buf, r.length)
@@ -268,8 +276,11 @@ func (r *run) tell(frames int64) {
 		return
 	}
 	underruns, _, overruns, _ := r.stream.Counts()
-	r.status(streamStatus{at: frames, peak: r.stream.InputPeak(), underruns: underruns, overruns: overruns,
-		limiter: r.stream.LimiterGain(), muted: r.howledAt > 0})
+	s := streamStatus{at: frames, underruns: underruns, overruns: overruns, limiter: r.stream.LimiterGain(), muted: r.howledAt > 0}
+	for k := range r.stream.Inputs() {
+		s.peaks[k] = r.stream.InputPeak(k)
+	}
+	r.status(s)
 }
 
 // ready is the gate of a stepped device: nothing is late.
@@ -340,55 +351,4 @@ func (r *run) prefill() {
 func (r *run) stopFeeder() {
 	r.fed.stop.Store(true)
 	r.fed.ended.Wait()
-}
-
-// pause waits a little, longer each time in a row.
-type pause struct{ d time.Duration }
-
-func (p *pause) reset() { p.d = 0 }
-
-func (p *pause) wait() {
-	p.d = min(max(2*p.d, 20*time.Microsecond), 4*time.Millisecond)
-	time.Sleep(p.d)
-}
-
-// watchdog notices a device that no longer calls back.
-type watchdog struct {
-	limit  time.Duration
-	last   int64
-	since  time.Time
-	called bool
-}
-
-func newWatchdog(limit time.Duration) *watchdog {
-	if limit <= 0 {
-		limit = defaultStallLimit
-	}
-	return &watchdog{limit: limit, since: time.Now()}
-}
-
-// hurry is for when the end is wished for: no long wait any more.
-func (w *watchdog) hurry() {
-	w.limit, w.called, w.since = min(w.limit, hurryLimit), true, time.Now()
-}
-
-func (w *watchdog) see(frames int64) error {
-	now := time.Now()
-	if frames != w.last {
-		w.last, w.since, w.called = frames, now, true
-		return nil
-	}
-	limit := w.limit
-	if !w.called {
-		limit = max(limit, firstCallbackLimit)
-	}
-	if now.Sub(w.since) < limit {
-		return nil
-	}
-	what := "the sound device has stopped delivering"
-	if !w.called {
-		what = "the sound device never delivered anything"
-	}
-	return fault.New(fault.Device, "%s (waited %v)", what, limit.Round(time.Millisecond)).
-		Mended("see that it is plugged in and that the sound system runs; what was sung is kept")
 }

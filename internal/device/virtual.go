@@ -35,7 +35,8 @@ const virtualPeriodFrames = 480
 // that waits for its user. Set the fields before Start.
 //
 // Input sample i of the stream, on every input channel, is
-// LoopGain * (first output at i - delay) + Microphone[i - MicrophoneAt] + noise.
+// LoopGain * (first output at i - delay) + Microphone[i - MicrophoneAt] + noise;
+// channel c hears Microphones[c] as well.
 type Virtual struct {
 	Name         string
 	SampleRate   int   // Hz; 0: 48000
@@ -50,7 +51,8 @@ type Virtual struct {
 	LoopGain     float32 // 0: no loop
 	NoisePeak    float32 // even noise at the input, the same on each run
 	Microphone   []float32
-	MicrophoneAt int64
+	Microphones  [][]float32                   // one for each input channel, added to what all of them hear
+	MicrophoneAt int64                         // of all microphones
 	Source       func(dst []float32, at int64) // added to the input, called for each block
 	Listener     func(out []float32)           // hears each block's output, interleaved; it must not keep it
 
@@ -310,6 +312,18 @@ func (r *virtualRun) block(n int, lost bool) {
 	r.at += int64(n)
 }
 
+// own is what a channel's own microphone hears at a stream frame.
+func (v *Virtual) own(channel int, at int64) float32 {
+	if channel >= len(v.Microphones) {
+		return 0
+	}
+	x := v.Microphones[channel]
+	if k := at - v.MicrophoneAt; k >= 0 && k < int64(len(x)) {
+		return x[k]
+	}
+	return 0
+}
+
 func (r *virtualRun) makeInput(in []float32, n int) {
 	mono := r.mono[:n]
 	clear(mono)
@@ -330,7 +344,7 @@ func (r *virtualRun) makeInput(in []float32, n int) {
 			mono[i] += r.v.NoisePeak * (2*r.noise.Float32() - 1)
 		}
 		for c := range r.fm.InChannels {
-			in[i*r.fm.InChannels+c] = mono[i]
+			in[i*r.fm.InChannels+c] = mono[i] + r.v.own(c, at)
 		}
 	}
 }

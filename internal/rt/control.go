@@ -17,35 +17,35 @@ func (s *Stream) FeedRoom() int { return s.monitor.Free() / s.cfg.MonitorChannel
 func (s *Stream) Fed() int { return s.monitor.Len() / s.cfg.MonitorChannels }
 
 // CaptureRoom is how many frames of input would be kept now.
-func (s *Stream) CaptureRoom() int { return s.capture.Free() }
+func (s *Stream) CaptureRoom() int { return s.capture.Free() / s.inputs }
 
 // CaptureSize is the room of the capture ring in frames.
-func (s *Stream) CaptureSize() int { return s.capture.Cap() }
+func (s *Stream) CaptureSize() int { return s.capture.Cap() / s.inputs }
 
-// Capture hands on the next input samples in stream order, n of them; 0 when
-// none wait. They are either all as captured, or, with lost true, all silence
-// in the place of input that was lost.
+// Capture hands on the next input frames in stream order, n of them, interleaved
+// when several inputs are captured; 0 when none wait. They are either all as
+// captured, or, with lost true, all silence in the place of input that was lost.
 func (s *Stream) Capture(dst []float32) (n int, lost bool) {
 	// The ring's level first: every gap before those samples is published by then.
-	waiting := s.capture.Len()
+	waiting, room := s.capture.Len()/s.inputs, len(dst)/s.inputs
 	if s.hole.Frames == 0 {
 		if g, ok := s.lost.next(); ok {
 			s.hole = g
 		}
 	}
 	if s.hole.Frames > 0 && s.readAt == s.hole.At {
-		n = int(min(int64(len(dst)), s.hole.Frames))
-		clear(dst[:n])
+		n = int(min(int64(room), s.hole.Frames))
+		clear(dst[:n*s.inputs])
 		s.hole.At += int64(n)
 		s.hole.Frames -= int64(n)
 		s.readAt += int64(n)
 		return n, true
 	}
-	n = min(len(dst), waiting)
+	n = min(room, waiting)
 	if s.hole.Frames > 0 {
 		n = int(min(int64(n), s.hole.At-s.readAt))
 	}
-	n = s.capture.Read(dst[:n])
+	n = s.capture.Read(dst[:n*s.inputs]) / s.inputs
 	s.readAt += int64(n)
 	return n, false
 }
@@ -87,8 +87,12 @@ func (s *Stream) Counts() (underruns, underrunFrames, overruns, overrunFrames in
 	return s.missed.events.Load(), s.missed.lost.Load(), s.lost.events.Load(), s.lost.lost.Load()
 }
 
-// InputPeak is the largest absolute input since the last call, linear.
-func (s *Stream) InputPeak() float32 { return math.Float32frombits(s.inPeak.Swap(0)) }
+// InputPeak is the largest absolute sample of the captured input k, from 0, since
+// the last call, linear.
+func (s *Stream) InputPeak(k int) float32 { return math.Float32frombits(s.inPeak[k].Swap(0)) }
+
+// Inputs is how many inputs are captured.
+func (s *Stream) Inputs() int { return s.inputs }
 
 // OutputPeak is the largest absolute output since the last call, linear.
 func (s *Stream) OutputPeak() float32 { return math.Float32frombits(s.outPeak.Swap(0)) }

@@ -88,7 +88,7 @@ func TestLimiterComesBackAndIsTheSameForAllBlocks(t *testing.T) {
 // The live input is heard only when asked for, at its gain, and Mute ends it.
 func TestThrough(t *testing.T) {
 	for _, gain := range []float32{0, 0.5} {
-		s := New(Config{OutChannels: 2, InChannels: 2, InputChannel: 1, CaptureAhead: 4096, Through: gain, FadeFrames: 10})
+		s := New(Config{OutChannels: 2, InChannels: 2, Inputs: []int{1}, CaptureAhead: 4096, Through: gain, FadeFrames: 10})
 		in, out := make([]float32, 200), make([]float32, 200)
 		for i := range 100 {
 			in[2*i], in[2*i+1] = 0.9, 0.25

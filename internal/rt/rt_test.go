@@ -60,7 +60,7 @@ func TestBlocks(t *testing.T) {
 	for _, block := range []int{1, 63, 479, 480, 1024, 4096} {
 		for _, width := range []int{1, 2} {
 			const total, fade = 10_000, 16
-			s := New(Config{OutChannels: 3, InChannels: 2, InputChannel: 1, MonitorChannels: width,
+			s := New(Config{OutChannels: 3, InChannels: 2, Inputs: []int{1}, MonitorChannels: width,
 				MonitorFrames: total, MonitorAhead: total, CaptureAhead: 2 * total, FadeFrames: fade})
 			want := ramp(0, total)
 			feed := make([]float32, total*width)
@@ -326,7 +326,7 @@ func TestOutputIsSafe(t *testing.T) {
 	in.Callback(nil, []float32{nan, -0.75, inf, 0.5}, 4)
 	dst := make([]float32, 4)
 	in.Capture(dst)
-	if !slices.Equal(dst, []float32{0, -0.75, 0, 0.5}) || in.InputPeak() != 0.75 {
+	if !slices.Equal(dst, []float32{0, -0.75, 0, 0.5}) || in.InputPeak(0) != 0.75 {
 		t.Fatalf("captured %v", dst)
 	}
 }
@@ -361,7 +361,7 @@ func TestFades(t *testing.T) {
 
 // What comes from a broken device stays in bounds.
 func TestShortBuffers(t *testing.T) {
-	s := New(Config{OutChannels: 2, InChannels: 2, InputChannel: 7, MonitorFrames: 1 << 20, MonitorAhead: 64, CaptureAhead: 64})
+	s := New(Config{OutChannels: 2, InChannels: 2, Inputs: []int{7}, MonitorFrames: 1 << 20, MonitorAhead: 64, CaptureAhead: 64})
 	s.Callback(make([]float32, 3), make([]float32, 5), 100)
 	s.Callback(nil, nil, 0)
 	if s.Frames() != 100 {
@@ -379,4 +379,82 @@ func BenchmarkCallback480(b *testing.B) {
 		s.Capture(dst)
 	}
 	b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N)/480, "ns/frame")
+}
+
+// Several inputs come out as they went in, each in its place, in the order asked
+// for, with what is lost; each has a meter of its own.
+func TestSeveralInputs(t *testing.T) {
+	const channels, total = 4, 6000
+	for _, block := range []int{1, 63, 480, 1500} {
+		s := New(Config{InChannels: channels, Inputs: []int{2, 0, 3}, CaptureAhead: total})
+		value := func(at, channel int) float32 { return float32(at%1000+1) * float32(channel+1) / 8192 }
+		in := make([]float32, block*channels)
+		for at := 0; at < total; at += block {
+			for i := range block {
+				for c := range channels {
+					in[i*channels+c] = value(at+i, c)
+				}
+			}
+			if given := in; at/block == 3 {
+				s.Callback(nil, nil, block) // the device lost these
+			} else {
+				s.Callback(nil, given, block)
+			}
+		}
+		s.Finish()
+		got := make([]float32, 700)
+		at := 0
+		for {
+			n, lost := s.Capture(got)
+			if n == 0 {
+				break
+			}
+			for i := range n {
+				for k, c := range []int{2, 0, 3} {
+					want := value(at+i, c)
+					if lost {
+						want = 0
+					}
+					if gone := (at+i)/block == 3; got[i*3+k] != want || gone != lost {
+						t.Fatalf("block %d: frame %d, input %d reads %v, want %v; lost %v", block, at+i, k, got[i*3+k], want, lost)
+					}
+				}
+			}
+			at += n
+		}
+		if at < total || s.Inputs() != 3 {
+			t.Fatalf("block %d: %d frames of %d inputs", block, at, s.Inputs())
+		}
+		for k, c := range []int{2, 0, 3} {
+			if got, want := s.InputPeak(k), float32(1000*(c+1))/8192; got != want && block < 1000 {
+				t.Errorf("block %d: input %d peaks at %v, want %v", block, k, got, want)
+			}
+		}
+	}
+}
+
+// A ring that is full of several inputs loses whole frames.
+func TestSeveralInputsOverrun(t *testing.T) {
+	s := New(Config{InChannels: 3, CaptureAhead: 100, Inputs: []int{0, 1, 2}})
+	room := s.CaptureSize()
+	in := make([]float32, 3*50)
+	for at := 0; at < 400; at += 50 {
+		for i := range in {
+			in[i] = float32(at + i/3 + 1)
+		}
+		s.Callback(nil, in, 50)
+	}
+	got := make([]float32, 3*400)
+	n, lost := s.Capture(got)
+	if lost || n != room {
+		t.Fatalf("%d frames, lost %v, of a ring of %d", n, lost, room)
+	}
+	for i := range 3 * n {
+		if got[i] != float32(i/3+1) {
+			t.Fatalf("sample %d is %v", i, got[i])
+		}
+	}
+	if _, _, _, gone := s.Counts(); gone != int64(400-room) {
+		t.Fatalf("%d frames are told as lost, %d were", gone, 400-room)
+	}
 }

@@ -24,11 +24,16 @@ const Ceiling = 0.8912509381337456 // 10^(-1/20)
 // in chunks of this many frames.
 const chunkFrames = 512
 
+// MaxInputs is how many input channels are captured at most.
+const MaxInputs = 8
+
 // Config shapes a Stream. Counts are of channels and frames.
 type Config struct {
-	OutChannels     int   // of the device; 0: nothing is played
-	InChannels      int   // of the device; 0: nothing is captured
-	InputChannel    int   // which input channel is captured, from 0
+	OutChannels int // of the device; 0: nothing is played
+	InChannels  int // of the device; 0: nothing is captured
+	// Inputs are the input channels that are captured, from 0, in the order in
+	// which Capture hands them on; at most MaxInputs. nil: the first.
+	Inputs          []int
 	MonitorChannels int   // 1 (to all outputs) or 2 (to the first two)
 	MonitorFrames   int64 // length of what is heard; silence after it
 	MonitorAhead    int   // room of the monitor ring in frames
@@ -51,7 +56,7 @@ type Stream struct {
 	frames   atomic.Int64 // stream frames done
 	calls    atomic.Int64
 	largest  atomic.Int64 // largest block seen, frames
-	inPeak   atomic.Uint32
+	inPeak   [MaxInputs]atomic.Uint32
 	outPeak  atomic.Uint32
 	stopping atomic.Bool
 	silent   atomic.Bool // the fade out after Stop has ended
@@ -60,6 +65,9 @@ type Stream struct {
 
 	missed gapQueue // output the feeder was late for
 	lost   gapQueue // input that nobody kept
+
+	input  [MaxInputs]int // channels that are captured
+	inputs int            // how many
 
 	// The callback's own.
 	at      int64
@@ -80,7 +88,6 @@ func New(c Config) *Stream {
 	c.OutChannels = max(c.OutChannels, 0)
 	c.InChannels = max(c.InChannels, 0)
 	c.MonitorChannels = min(max(c.MonitorChannels, 1), 2)
-	c.InputChannel = min(max(c.InputChannel, 0), max(c.InChannels-1, 0))
 	if c.FadeFrames <= 0 {
 		c.FadeFrames = 240
 	}
@@ -91,9 +98,16 @@ func New(c Config) *Stream {
 	s := &Stream{
 		cfg:     c,
 		monitor: ring.New(max(c.MonitorAhead, 1) * c.MonitorChannels),
-		capture: ring.New(max(c.CaptureAhead, 1)),
 		step:    1 / float32(c.FadeFrames),
+		inputs:  1,
 	}
+	if n := min(len(c.Inputs), MaxInputs); n > 0 {
+		s.inputs = n
+		for i, k := range c.Inputs[:n] {
+			s.input[i] = min(max(k, 0), max(c.InChannels-1, 0))
+		}
+	}
+	s.capture = ring.New(max(c.CaptureAhead, 1) * s.inputs)
 	s.limit.init(c.SampleRate)
 	return s
 }
@@ -182,7 +196,11 @@ func (s *Stream) addThrough(in []float32, from, n int) {
 		} else if s.through > target {
 			s.through = max(s.through-s.step, target)
 		}
-		v := s.through * in[(from+i)*channels+s.cfg.InputChannel]
+		v := float32(0)
+		for _, k := range s.input[:s.inputs] {
+			v += in[(from+i)*channels+k]
+		}
+		v *= s.through
 		for c := range width {
 			s.scratch[i*width+c] += v
 		}
@@ -242,32 +260,37 @@ func (s *Stream) spreadStereo(block []float32, channels, n int) (peak float32) {
 	return peak
 }
 
-// keep pushes the chosen input channel into the capture ring. After a loss
+// keep pushes the chosen input channels into the capture ring. After a loss
 // nothing is pushed until the gap's place is known to the reader.
 func (s *Stream) keep(in []float32, frames int) {
 	channels := s.cfg.InChannels
 	have := min(frames, len(in)/channels)
-	peak := float32(0)
 	for done := 0; done < have; {
-		n := min(chunkFrames, have-done)
-		for i := range n {
-			v := in[(done+i)*channels+s.cfg.InputChannel]
-			if v-v != 0 { // NaN or infinite
-				v = 0
-			}
-			peak = max(peak, abs(v))
-			s.scratch[i] = v
+		n := min(len(s.scratch)/s.inputs, have-done)
+		for k, channel := range s.input[:s.inputs] {
+			raise(&s.inPeak[k], s.pick(in[done*channels:], channel, k, n))
 		}
 		at := s.at + int64(done)
 		kept := 0
-		if s.capture.Free() > 0 && s.lost.close() {
-			kept = s.capture.Write(s.scratch[:n])
+		if s.capture.Free() >= s.inputs && s.lost.close() {
+			kept = min(n, s.capture.Free()/s.inputs)
+			kept = s.capture.Write(s.scratch[:kept*s.inputs]) / s.inputs
 		}
 		s.lost.grow(at+int64(kept), int64(n-kept))
 		done += n
 	}
-	raise(&s.inPeak, peak)
 	s.lost.grow(s.at+int64(have), int64(frames-have))
+}
+
+// pick puts n frames of a channel into scratch as its input k.
+func (s *Stream) pick(in []float32, channel, k, n int) (peak float32) {
+	channels := s.cfg.InChannels
+	for i := range n {
+		v := finite(in[i*channels+channel])
+		peak = max(peak, abs(v))
+		s.scratch[i*s.inputs+k] = v
+	}
+	return peak
 }
 
 // finite makes silence of what is no sound: NaN and infinity.

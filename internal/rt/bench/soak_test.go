@@ -153,7 +153,7 @@ func soak(b *testing.B, names []string, length time.Duration) {
 	l := openLayers(b, names)
 	// One stream plays and records the first input, the other the second.
 	first := rt.New(rt.Config{OutChannels: 2, InChannels: 2, MonitorChannels: 2, MonitorFrames: 1 << 46, MonitorAhead: ahead, CaptureAhead: 1 << 18, SampleRate: rate})
-	second := rt.New(rt.Config{InChannels: 2, InputChannel: 1, CaptureAhead: 1 << 18, SampleRate: rate})
+	second := rt.New(rt.Config{InChannels: 2, Inputs: []int{1}, CaptureAhead: 1 << 18, SampleRate: rate})
 	var quit atomic.Bool
 	var all sync.WaitGroup
 	all.Go(func() { feed(b, first, l, &quit) })

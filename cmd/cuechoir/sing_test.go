@@ -1,0 +1,119 @@
+//go:build cgo && linux
+
+package main
+
+import (
+	"encoding/json"
+	"math"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"cuechoir/engine/take"
+	"cuechoir/internal/audiofile"
+)
+
+// pairFile writes a file of two channels: at each frame i left(i) and -left(i)/2.
+func pairFile(t *testing.T, path string, frames int, left func(i int) float32) {
+	t.Helper()
+	f, err := os.Create(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	w, err := audiofile.NewWriter(f, audiofile.Format{SampleRate: 48000, Channels: 2, Bits: 24}, audiofile.WriterOptions{Name: path})
+	if err != nil {
+		t.Fatal(err)
+	}
+	x := make([]float32, 0, 2*frames)
+	for i := range frames {
+		x = append(x, left(i), -left(i)/2)
+	}
+	if err := w.Write(x); err != nil {
+		t.Fatal(err)
+	}
+	if err := w.Close(); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// Two singers at once: each layer gets a take of the channel it was given, whole
+// and in its place; one layer may take any channel; what cannot be is refused.
+func TestSingTwoLayersAtOnce(t *testing.T) {
+	dir, files := filepath.Join(t.TempDir(), "s"), t.TempDir()
+	silence, pair := filepath.Join(files, "silence.wav"), filepath.Join(files, "pair.wav")
+	writeSilence(t, silence, 96_000)
+	left := func(i int) float32 { return float32(0.3 * math.Sin(float64(i)/31) * math.Sin(float64(i)/9001)) }
+	pairFile(t, pair, 96_000, left)
+	command(t, "new", dir, "--reference", silence, "--rate", "24", "--quiet")
+	for _, layer := range []string{"alto", "tenor"} {
+		command(t, "-s", dir, "layer", "add", layer)
+	}
+	for _, c := range []struct {
+		args []string
+		gain []float32 // of the takes, in order
+	}{
+		{[]string{"alto", "tenor"}, []float32{1, -0.5}},
+		{[]string{"alto", "tenor", "--channel", "2,1"}, []float32{-0.5, 1}},
+		{[]string{"tenor", "--channel", "2"}, []float32{-0.5}},
+		{[]string{"tenor"}, []float32{0.25}}, // the mean
+	} {
+		var sung struct {
+			Takes  []take.Info `json:"takes"`
+			Health []struct {
+				Layer string `json:"layer"`
+			} `json:"health"`
+		}
+		if err := json.Unmarshal([]byte(command(t, append([]string{"-s", dir, "sing", "--input", pair, "--json"}, c.args...)...)), &sung); err != nil {
+			t.Fatal(err)
+		}
+		if len(sung.Takes) != len(c.gain) || len(sung.Health) != len(c.gain) {
+			t.Fatalf("%v: %+v", c.args, sung)
+		}
+		for k, info := range sung.Takes {
+			if info.Layer != c.args[k] {
+				t.Errorf("%v: take %d is of %s", c.args, k, info.Layer)
+			}
+			x, _, err := audiofile.ReadAll(filepath.Join(dir, "takes", info.Layer, info.ID+".wav"), 0)
+			if err != nil {
+				t.Fatal(err)
+			}
+			for i, v := range x {
+				at, want := int(info.Start)+i, float32(0)
+				if at >= 0 && at < 96_000 {
+					want = c.gain[k] * left(at)
+				}
+				if math.Abs(float64(v-want)) > 3.0/(1<<23) {
+					t.Fatalf("%v: take %d, timeline sample %d is %v, want %v", c.args, k, at, v, want)
+				}
+			}
+		}
+	}
+	for _, c := range []struct {
+		args []string
+		code int
+		says string
+	}{
+		{[]string{"alto", "tenor", "--channel", "1"}, 2, "2 layers and 1 channels"},
+		{[]string{"alto", "tenor", "--channel", "2,2"}, 2, "two voices are to come through input 2"},
+		{[]string{"alto", "alto"}, 2, "named twice"},
+		{[]string{"alto", "--channel", "3"}, 2, "no input 3"},
+		{[]string{"alto", "bass"}, 6, "bass"},
+	} {
+		code, said := ended(append([]string{"-s", dir, "sing", "--input", pair}, c.args...)...)
+		if code != c.code || !strings.Contains(said, c.says) {
+			t.Errorf("%v ended with %d: %s", c.args, code, said)
+		}
+	}
+	if infos, err := take.List(dir, "alto"); err != nil || len(infos) != 2 {
+		t.Errorf("%d takes of alto, %v: what was refused left something behind", len(infos), err)
+	}
+}
+
+// ended runs cuechoir and gives its exit code and what it said on the side.
+func ended(args ...string) (int, string) {
+	var out, errs strings.Builder
+	code := run(args, nil, &out, &errs)
+	return code, errs.String()
+}

@@ -1,0 +1,94 @@
+package main
+
+import (
+	"fmt"
+	"math"
+	"time"
+
+	"cuechoir/engine/job"
+	"cuechoir/engine/score"
+	"cuechoir/engine/take"
+	"cuechoir/engine/track"
+)
+
+// showSinging is the line that counts while one sings.
+func (a *app) showSinging(s *score.Score, st track.Status, run job.Run) {
+	frame := s.Reference.Rate.FrameOf(st.At, s.SampleRate)
+	where := s.Reference.Rate.Timecode(s.Reference.Start + frame)
+	if st.At < 0 && run.From < 0 {
+		where = "count-in " + seconds(-st.At, s.SampleRate)
+	}
+	peak := meter(st.PeakDB)
+	for _, db := range st.BesideDB {
+		peak += " | " + meter(db)
+	}
+	if st.LimiterDB < -0.1 {
+		peak += fmt.Sprintf("  limiter %.0f dB", st.LimiterDB)
+	}
+	if st.Muted {
+		peak += "  FEEDBACK: muted"
+	}
+	room := ""
+	if st.TimeLeftKnown && st.TimeLeft < 100*time.Hour {
+		room = fmt.Sprintf("  room for %s", st.TimeLeft.Round(time.Minute))
+	}
+	a.progress.show(st.At-run.From, run.To-run.From, fmt.Sprintf("%s  in %s  dropouts %d%s", where, peak, st.Dropouts, room))
+}
+
+// meter is an input's level in words.
+func meter(db float64) string {
+	if math.IsInf(db, -1) {
+		return "silent"
+	}
+	return fmt.Sprintf("%.0f dBFS", db)
+}
+
+func (a *app) printTakes(s *score.Score, res job.SingResult, health []job.TakeHealth, what string, patch bool) error {
+	t := res.Take
+	all := []take.Info{}
+	for _, p := range res.Passes {
+		all = append(append(all, p.Take), p.Beside...)
+	}
+	done, err := a.printJSON(map[string]any{"take": t, "takes": all, "notes": append([]string{}, res.Notes...),
+		"device_slipped": res.Result.Slip.Slipped, "interrupted": res.Result.Interrupted, "health": health})
+	if done {
+		return err
+	}
+	for _, n := range res.Notes {
+		a.note("%s", n)
+	}
+	for _, t := range all {
+		a.printTake(s, t)
+	}
+	if at := res.Result.MutedAt; at > 0 {
+		a.note("feedback was noticed %s into the take's run, and your live voice muted: close the headphones, or leave --live away", seconds(at, t.SampleRate))
+	}
+	if res.Result.Limited > 0 {
+		a.note("the headphones were too loud for %s and the limiter turned them down: lower --volume or what is heard", seconds(res.Result.Limited, t.SampleRate))
+	}
+	a.tellHealth(s, health)
+	if patch {
+		a.say("It holds %s and a second on either side. To hear it alone: cuechoir takes use %s %s", what, t.Layer, t.ID)
+		return nil
+	}
+	a.say("Next: cuechoir check %s", t.Layer)
+	return nil
+}
+
+// printTake tells of one take, and what is wrong with it.
+func (a *app) printTake(s *score.Score, t take.Info) {
+	a.say("take %s of %s: %s from %s, peak %s, %d dropouts", t.ID, t.Layer, seconds(t.Frames, t.SampleRate),
+		s.Reference.Rate.Timecode(s.Reference.Start+s.Reference.Rate.FrameOf(t.Start, t.SampleRate)), decibels(t.Peak), len(t.Dropouts))
+	if t.Stopped != "" {
+		a.note("it ended early: %s", t.Stopped)
+	}
+	switch {
+	case t.HeardAstray():
+		a.note("the click is heard in the microphone %d samples off its place by the round trip that you typed: leave --latency away, or measure it: cuechoir latency", t.Heard.Lag)
+	case t.RoundTripKnown == take.ByEar:
+		a.note("the take is placed by the click that the microphone heard: a round trip of %d samples, %+d against what was known", t.RoundTrip, t.Heard.Lag)
+	}
+	if t.Slipped != 0 {
+		a.note("the device lost its count by %d samples on the way: the take may be out of place; try a larger --period", t.Slipped)
+	}
+}
