@@ -51,7 +51,6 @@ const (
 	leastSemitones = 8    // passed; fewer are no siren of a healthy voice (common practice: an octave and more)
 	leastSNR       = 15.0 // dB of the voice over the room
 	leastVoiced    = 0.75 // of the time from first to last voice
-	leastClear     = 0.6  // median confidence
 	leastWay       = 0.6  // of the semitones must be passed upwards, and as many downwards
 	leastGlide     = 0.5  // of the time must glide
 	leastPassed    = 0.85 // of the semitones between the ends
@@ -73,12 +72,11 @@ type Semitone struct {
 
 // Reading is a measured siren.
 type Reading struct {
-	Range            Range // comfortable
-	Lowest, Highest  uint8 // reached at all
-	Semitones        []Semitone
-	VoicedSeconds    float64
-	SignalToNoiseDB  float64 // NaN when no pause shows the room
-	MedianConfidence float64
+	Range           Range // comfortable
+	Lowest, Highest uint8 // reached at all
+	Semitones       []Semitone
+	VoicedSeconds   float64
+	SignalToNoiseDB float64 // NaN when no pause shows the room
 }
 
 // Measure reads a siren (mono, ±1.0). Errors of kind NotMet say what keeps it
@@ -128,21 +126,17 @@ func (g *glide) checkSound(r *Reading) error {
 	if r.VoicedSeconds < leastSeconds {
 		return refuse(fmt.Sprintf("only %.1f s of voice were heard, %.0f are needed", r.VoicedSeconds, leastSeconds), slowly)
 	}
-	var conf, levels []float64
+	var levels []float64
 	for _, p := range g.points {
-		conf, levels = append(conf, p.confidence), append(levels, p.level)
+		levels = append(levels, p.level)
 	}
-	r.MedianConfidence = dsp.Median(conf)
 	r.SignalToNoiseDB = math.NaN()
 	if len(g.room) > 0 {
 		r.SignalToNoiseDB = dsp.Median(levels) - dsp.Median(slices.Clone(g.room))
 	}
-	quiet := "find a quieter place, go nearer to the microphone, headphones closed, and measure again"
+	const quiet = "find a quieter place, go nearer to the microphone, headphones closed, and measure again"
 	if r.SignalToNoiseDB < leastSNR {
 		return refuse(fmt.Sprintf("the voice stands only %.0f dB over the room, %.0f are needed", r.SignalToNoiseDB, leastSNR), quiet)
-	}
-	if r.MedianConfidence < leastClear {
-		return refuse("the pitch is not clear", quiet)
 	}
 	if share := r.VoicedSeconds / g.span(); share < leastVoiced {
 		return refuse(fmt.Sprintf("the voice sounds in only %.0f %% of the time", 100*share), "sing it in one breath, without breaking off: "+slowly)

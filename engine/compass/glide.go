@@ -9,10 +9,10 @@ import (
 
 // point is a voiced reading on the glide.
 type point struct {
-	cents, level, confidence float64
-	slope, off               float64 // cents a second of the line through it, and RMS about that line
-	frame                    int
-	judged                   bool
+	cents, level float64
+	slope, off   float64 // cents a second of the line through it, and RMS about that line
+	frame        int
+	judged       bool
 }
 
 // glide is the voiced part of a siren.
@@ -39,7 +39,7 @@ func newGlide(frames []pitch.Frame, sampleRate int) *glide {
 		switch {
 		case frames[i].Voiced && j-i >= least:
 			for k := i; k < j; k++ {
-				g.points = append(g.points, point{cents: pitch.Cents(frames[k].Hz), level: frames[k].LevelDB, confidence: frames[k].Confidence, frame: k})
+				g.points = append(g.points, point{cents: pitch.Cents(frames[k].Hz), level: frames[k].LevelDB, frame: k})
 			}
 		case !frames[i].Voiced:
 			const fade = 0.1 // seconds at each end in which the voice may ring

@@ -51,6 +51,9 @@ func TestWherePartsLeave(t *testing.T) {
 		{"G#2 F4 A3 A3", []string{
 			"bar 1: G#2 is 1 semitone below your range; sing it an octave up and let it be lowered",
 			"bar 1: F4 is 1 semitone above your range; sing it an octave down and let it be raised"}, 0, false},
+		{"F4 A3 F4", []string{
+			"bar 1: F4 is 1 semitone above your range; sing it an octave down and let it be raised",
+			"bar 1: F4 is 1 semitone above your range; sing it an octave down and let it be raised"}, -1, true},
 		{"A5 G1", []string{
 			"bar 1: A5 is 17 semitones above your range; sing it 2 octaves down and let it be raised",
 			"bar 1: G1 is 14 semitones below your range; sing it 2 octaves up and let it be lowered"}, 0, false},

@@ -84,6 +84,9 @@ func TestSirens(t *testing.T) {
 		{"a noisy room", siren{low: 40, high: 64, seconds: 6, noiseDB: -45, shakyFrom: 60}, 40, 60},
 		{"a wavering voice", siren{low: 41, high: 65, seconds: 6, jitter: 8}, 41, 65},
 	} {
+		if underRace && i > 1 {
+			break
+		}
 		s := c.s
 		s.wayBack = true
 		if s.noiseDB == 0 {
@@ -95,7 +98,7 @@ func TestSirens(t *testing.T) {
 			continue
 		}
 		lo, hi := float64(r.Range.Low)-DrawInLow-c.low, float64(r.Range.High)+DrawInHigh-c.high
-		t.Logf("%-18s %s (reached %s to %s), off by %+.0f and %+.0f, %.0f dB over the room, confidence %.2f", c.name, r.Range, part.KeyName(r.Lowest), part.KeyName(r.Highest), lo, hi, r.SignalToNoiseDB, r.MedianConfidence)
+		t.Logf("%-18s %s (reached %s to %s), off by %+.0f and %+.0f, %.0f dB over the room", c.name, r.Range, part.KeyName(r.Lowest), part.KeyName(r.Highest), lo, hi, r.SignalToNoiseDB)
 		if math.Abs(lo) > 1 || math.Abs(hi) > 1 {
 			t.Errorf("%s: off by %+.0f and %+.0f semitones", c.name, lo, hi)
 		}
@@ -119,6 +122,19 @@ func TestSungSiren(t *testing.T) {
 	}
 }
 
+// A cough or a beep seconds before the siren is not the singer's.
+func TestNoiseBeforeTheSiren(t *testing.T) {
+	s := siren{low: 40, high: 64, seconds: 4, noiseDB: -65, wayBack: true}.render(8)
+	x := append(make([]float32, 5*testRate), s...)
+	for i := range testRate / 10 {
+		x[testRate/2+i] = float32(0.05 * math.Sin(2*math.Pi*900*float64(i)/testRate))
+	}
+	r, err := Measure(x, testRate)
+	if err != nil || r.Lowest != 40 || r.Highest != 64 {
+		t.Errorf("%v, reached %s to %s", err, part.KeyName(r.Lowest), part.KeyName(r.Highest))
+	}
+}
+
 // What is no siren is refused, with the reason.
 func TestRefusals(t *testing.T) {
 	good := siren{low: 40, high: 64, seconds: 6, noiseDB: -65, wayBack: true}
@@ -135,7 +151,13 @@ func TestRefusals(t *testing.T) {
 	}
 	leap := append(siren{low: 40, high: 46, seconds: 3, noiseDB: -65, wayBack: true}.render(1), siren{low: 58, high: 64, seconds: 3, noiseDB: -65, wayBack: true}.render(2)...)
 	leap = append(leap[:7*testRate:7*testRate], leap[9*testRate:]...)
-	for _, c := range []struct {
+	broken := with(func(*siren) {})
+	for i := range broken {
+		if i%testRate < testRate*2/5 {
+			broken[i] *= 1e-3
+		}
+	}
+	for i, c := range []struct {
 		name, want string
 		x          []float32
 	}{
@@ -147,8 +169,12 @@ func TestRefusals(t *testing.T) {
 		{"a fifth", "over 7 semitones only", with(func(s *siren) { s.high = 46 })},
 		{"a scale", "held notes", held.Sing(scale, 0, 11*testRate)},
 		{"a leap", "leaps", leap},
+		{"breaking off", "sounds in only", broken},
 		{"all of it shaky", "steady nowhere", with(func(s *siren) { s.shakyFrom = 1 })},
 	} {
+		if underRace && i > 2 {
+			break
+		}
 		r, err := Measure(c.x, testRate)
 		if fault.KindOf(err) != fault.NotMet || err == nil || !strings.Contains(fmt.Sprint(err), c.want) {
 			t.Errorf("%s: %v (%v)", c.name, err, r.Range)
