@@ -38,7 +38,8 @@ type MendReport struct {
 const (
 	sureToRetune     = 0.3  // confidence
 	hitReachMS       = 250  // a note belongs to a hit, or to a note of another layer, no further away
-	wholeNoteCents   = 1200 // another octave than the part's is a choice
+	octaveCents      = 1200 // another octave than the part's is a choice
+	concertA         = 440  // Hz
 	mostFollowLayers = 16
 )
 
@@ -66,7 +67,9 @@ func listenTo(ctx context.Context, f *score.Folder, s *score.Score, l *score.Lay
 	if h.x, err = snd.read(ctx, f, s.SampleRate); err != nil {
 		return nil, err
 	}
-	h.report, err = check.Layer(check.Input{Samples: h.x, Start: h.start, SampleRate: s.SampleRate, Rate: s.Reference.Rate, Targets: h.targets, Dropouts: snd.dropouts()})
+	in := check.Input{Samples: h.x, Start: h.start, SampleRate: s.SampleRate, Rate: s.Reference.Rate, Targets: h.targets, Dropouts: snd.dropouts()}
+	in.Options.System.A4Hz = concertA // what the other layers and the guides are tuned to
+	h.report, err = check.Layer(in)
 	if err != nil {
 		return nil, fault.New(fault.KindOf(err), "listening to layer %s", l.Name).Because(err)
 	}
@@ -118,7 +121,7 @@ func (h *listened) goals() (goals []voice.Goal, of []int, left int) {
 			left++
 			continue
 		}
-		target := 100*n.Key + wholeNoteCents*math.Round(n.Cents/wholeNoteCents)
+		target := 100*n.Key + octaveCents*math.Round(n.Cents/octaveCents)
 		goals = append(goals, voice.Goal{Onset: n.Onset - h.start, Offset: n.Offset - h.start, Centre: 100*n.Key + n.Cents,
 			VibratoHz: n.VibratoHz, Target: target, Amount: m.Amount, Speed: m.SpeedMS / 1000})
 		of = append(of, i)

@@ -94,6 +94,24 @@ func heardNotes(t *testing.T, f *score.Folder, layer string) (notes []pitch.Note
 	return notes, x, src.Start()
 }
 
+// asCheckHears is a layer as it is judged.
+func asCheckHears(t *testing.T, f *score.Folder, layer string) *listened {
+	t.Helper()
+	s, err := f.Load()
+	if err != nil {
+		t.Fatal(err)
+	}
+	snd, _, err := soundOf(f, s.Layer(layer))
+	if err != nil {
+		t.Fatal(err)
+	}
+	h, err := listenTo(context.Background(), f, s, s.Layer(layer), snd)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return h
+}
+
 func addMend(t *testing.T, f *score.Folder, layer string, m score.Mend) MendReport {
 	t.Helper()
 	rep, err := AddMend(context.Background(), f, layer, m)
@@ -133,11 +151,7 @@ func TestRetunedLayerIsHeardInTuneAndJudgedAsSung(t *testing.T) {
 			t.Fatalf("sample %d is %g, then %g", i, x[i], again[i])
 		}
 	}
-	reports, err := Check(context.Background(), f, "alto", nil)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if got := reports[0].Report.Notes[0].Cents; math.Abs(got+40) > 3 {
+	if got := asCheckHears(t, f, "alto").report.Notes[0].Cents; math.Abs(got+40) > 3 {
 		t.Errorf("the check hears %.1f cents, -40 were sung", got)
 	}
 	// A mend of some bars only, then none: the old cache goes, the takes' own
@@ -148,6 +162,26 @@ func TestRetunedLayerIsHeardInTuneAndJudgedAsSung(t *testing.T) {
 	notes, _, _ = heardNotes(t, f, "alto")
 	if math.Abs(notes[0].CentreCents-5660) > 3 {
 		t.Errorf("cleared, the first note is at %.1f", notes[0].CentreCents)
+	}
+}
+
+// Without a part notes go to the scale at 440 Hz, which the other layers keep,
+// and to the nearest eighth.
+func TestALayerWithoutAPartIsMended(t *testing.T) {
+	f := offScore(t, []float64{30, 35, 30, 28}, map[string][]int64{"alto": {1000, -1200, 900, 0}})
+	if _, err := f.Edit("no part", func(s *score.Score) error { s.Layers[0].Notes = nil; return nil }); err != nil {
+		t.Fatal(err)
+	}
+	addMend(t, f, "alto", score.Mend{Do: score.Retune, Amount: 1, SpeedMS: 150})
+	addMend(t, f, "alto", score.Mend{Do: score.Retime, Amount: 1, To: score.ToGrid})
+	notes, _, _ := heardNotes(t, f, "alto")
+	for i, want := range []float64{5700, 6000, 6200, 5900} {
+		if math.Abs(notes[i].CentreCents-want) > 3 {
+			t.Errorf("note %d is at %.1f, want %g", i, notes[i].CentreCents, want)
+		}
+		if d := notes[i].Onset - int64(i)*48048; d < -400 || d > 400 {
+			t.Errorf("note %d begins %.1f ms beside the beat", i, float64(d)/48)
+		}
 	}
 }
 

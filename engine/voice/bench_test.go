@@ -43,3 +43,16 @@ func BenchmarkListen(b *testing.B) {
 		listen(b, x)
 	}
 }
+
+// BenchmarkRecipes is each colour on 60 s of song.
+func BenchmarkRecipes(b *testing.B) {
+	x := melody(60)
+	for _, r := range Recipes() {
+		b.Run(r.Name, func(b *testing.B) {
+			c := colour(b, r.Lines...)
+			for b.Loop() {
+				apply(b, c, x, rate)
+			}
+		})
+	}
+}

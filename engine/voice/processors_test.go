@@ -67,10 +67,13 @@ func TestDriveAddsPartials(t *testing.T) {
 	if part(leaning, 2) < -30 {
 		t.Errorf("a leaning bend: the second partial at %.1f dB", part(leaning, 2))
 	}
-	// 5 kHz bent: its fifth partial, 25 kHz, must not fold back to 23.
-	y := runLine(t, tone(5000, rate, rate), "drive 24 dB even 0 %")
-	if fold := levelAt(y[:rate], 23000, rate) - levelAt(y[:rate], 5000, rate); fold > -55 {
-		t.Errorf("the fifth partial folds back at %.1f dB", fold)
+	// 4.7 kHz bent: its seventh partial, 32.9 kHz, must not fold back to 15.1.
+	y := runLine(t, tone(4700, rate, rate), "drive 24 dB even 0 %")
+	if fold := levelAt(y[:rate], 15100, rate) - levelAt(y[:rate], 4700, rate); fold > -55 {
+		t.Errorf("the seventh partial folds back at %.1f dB", fold)
+	}
+	if up := levelAt(y[:rate], 14100, rate) - levelAt(y[:rate], 4700, rate); up < -20 {
+		t.Errorf("the third partial is at %.1f dB", up)
 	}
 	if y := runLine(t, x, "drive 0 dB even 0 %"); part(y, 3) > part(odd, 3)-8 {
 		t.Errorf("a drive of 0 dB bends as 12 dB does: %.1f and %.1f dB", part(y, 3), part(odd, 3))

@@ -213,7 +213,7 @@ func TestNearerToTheTruthThanRubberband(t *testing.T) {
 	for _, c := range []struct {
 		key, shift float64
 		vowel      string
-	}{{57, -12, "a"}, {57, -5, "o"}, {50, 7, "a"}, {57, 12, "e"}, {64, -12, "i"}, {57, 2, "ae"}, {62, -7, "uh"}, {55, 0.5, "a"}, {69, -12, "o"}} {
+	}{{57, -12, "a"}, {50, 7, "a"}, {64, -12, "i"}, {57, 2, "ae"}} {
 		x, truth := sing(c.key, c.vowel, 2, 0), sing(c.key+c.shift, c.vowel, 2, 0)
 		y := render(t, listen(t, x), Edits{Cents: constant(100 * c.shift)})
 		z := throughTool(t, bin, x, "-q", "-3", "-F", "-p", strconv.FormatFloat(c.shift, 'g', -1, 64))
@@ -223,10 +223,34 @@ func TestNearerToTheTruthThanRubberband(t *testing.T) {
 		t.Logf("%s %g%+g: partials %.2f dB, rubberband %.2f; formants %.2f dB, rubberband %.2f", c.vowel, c.key, c.shift, a, b, d, e)
 		ours, theirs, oursBands, theirsBands, n = ours+a, theirs+b, oursBands+d, theirsBands+e, n+1
 	}
+	// A melody with consonants and vibrato, all of it, rests and all.
+	x := tune(0)
+	s := listen(t, x)
+	for _, shift := range []float64{-5, 0.5, 7} {
+		truth := tune(shift)
+		y := render(t, s, Edits{Cents: constant(100 * shift)})
+		z := throughTool(t, bin, x, "-q", "-3", "-F", "-p", strconv.FormatFloat(shift, 'g', -1, 64))
+		from, to := rate/4, 4*rate
+		a, b := logSpectral(t, truth, y, binDB, from, to), logSpectral(t, truth, z, binDB, from, to)
+		d, e := logSpectral(t, truth, y, bandDB, from, to), logSpectral(t, truth, z, bandDB, from, to)
+		t.Logf("a melody %+g: partials %.2f dB, rubberband %.2f; formants %.2f dB, rubberband %.2f", shift, a, b, d, e)
+		ours, theirs, oursBands, theirsBands, n = ours+a, theirs+b, oursBands+d, theirsBands+e, n+1
+	}
 	t.Logf("mean: partials %.2f dB, rubberband %.2f; formants %.2f dB, rubberband %.2f", ours/n, theirs/n, oursBands/n, theirsBands/n)
 	if ours > theirs || oursBands > theirsBands {
 		t.Error("rubberband is nearer")
 	}
+}
+
+// tune is eight notes with consonants, vowels and vibrato, so many semitones
+// higher than A3 to E4, truly sung there.
+func tune(shift float64) []float32 {
+	var notes []singer.Note
+	for i, k := range []float64{57, 60, 62, 64, 62, 60, 59, 57} {
+		notes = append(notes, singer.Note{Start: int64(i)*rate/2 + rate/4, Length: rate * 45 / 100, Key: k + shift, VibratoHz: 5.5, VibratoCents: 30,
+			Vowel: []string{"a", "e", "o", "ae", "i", "u", "uh", "a"}[i], Consonant: []string{"m", "t", "s", "l", "k", "n", "sh", ""}[i]})
+	}
+	return voiceOf.Sing(notes, 0, 5*rate)
 }
 
 func throughTool(t testing.TB, path string, x []float32, args ...string) []float32 {
