@@ -10,6 +10,8 @@ const (
 	skipStartPart = 0.35 // of the note at most
 	skipEnd       = 0.05
 	skipEndPart   = 0.15
+	fallDB        = 8.0   // a note is over when its last fall has gone so far
+	fallSlope     = 50.0  // dB a second: a room of RT60 1.2 s
 	firstSeconds  = 0.025 // the scoop is read over this
 	minVibratoHz  = 3.5
 	maxVibratoHz  = 9.0
@@ -58,21 +60,37 @@ func (s *segmenter) voicedLead(lead, from int, centre float64) int64 {
 	return s.frames[k].Sample
 }
 
-// trimTail ends the span where the level has fallen for good: what rings on in
-// a room is not the note.
+// trimTail ends the span where the level has fallen for good, or begins its
+// last steep fall: what rings on in a room is not the note.
 func (s *segmenter) trimTail(sp span) span {
 	levels := make([]float64, 0, sp.to-sp.from)
 	for _, f := range s.frames[sp.from:sp.to] {
 		levels = append(levels, f.LevelDB)
 	}
-	low := median(levels) - endDropDB
+	level := median(levels)
+	low := level - endDropDB
 	for sp.to > sp.from+1 && s.frames[sp.to-1].LevelDB < low {
 		sp.to--
 	}
 	for sp.from < sp.to-1 && s.frames[sp.from].LevelDB < low {
 		sp.from++
 	}
+	sp.to = max(s.lastFall(sp, level), sp.from+min(sp.to-sp.from, s.count(s.o.MinNoteSeconds)))
 	return sp
+}
+
+// lastFall is the end of the last frame that lies near a level, when all after
+// it is one steep fall; else the span's end.
+func (s *segmenter) lastFall(sp span, level float64) int {
+	last := sp.to - 1
+	for last > sp.from && s.frames[last].LevelDB < level-fallDB {
+		last--
+	}
+	fell := s.frames[last].LevelDB - s.frames[sp.to-1].LevelDB
+	if fell < fallSlope*float64(sp.to-1-last)*s.hop {
+		return sp.to
+	}
+	return last + 1
 }
 
 // steady is a note's pitch as centre + slope + one sinusoid.

@@ -21,7 +21,7 @@ const (
 	beforeSeconds   = 0.05  // searched before the first voiced frame
 	afterSeconds    = 0.09  // the attack's top is sought this far on
 	leastLead       = 0.012 // and no shorter
-	leastMurmur     = 0.025 // a voiced consonant is no shorter
+	leastMurmur     = 0.015 // a voiced consonant is no shorter
 	leadSeconds     = 0.18  // a consonant is no longer than this
 	leadRangeDB     = 30.0  // and no softer than this under its vowel
 )

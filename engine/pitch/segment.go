@@ -40,6 +40,8 @@ const (
 	bridgeSeconds   = 0.03  // a hole in the voice no longer than this can be noise
 	bridgeDB        = 6.0   // unless the level falls by so much
 	dipDB           = 7.0   // a dip of level like this parts repeated notes
+	wavingDipDB     = 11.0  // but where the pitch waves, a room makes the level wave, too
+	wavingCents     = 30.0  // from its lowest to its highest within dipReach on either side
 	dipReach        = 0.16  // seconds on either side in which it must rise again
 	scoopSeconds    = 0.13  // a way into a note no longer than this is its scoop
 	glideSeconds    = 0.25  // a glide between notes, no longer than this
@@ -269,7 +271,8 @@ func (s *segmenter) dips(sp span) []span {
 		if v > s.frames[i-1].LevelDB || v > s.frames[i+1].LevelDB {
 			continue
 		}
-		if s.loudest(max(sp.from, i-reach), i)-v < dipDB || s.loudest(i, min(sp.to, i+reach))-v < dipDB {
+		from, to := max(sp.from, i-reach), min(sp.to, i+reach)
+		if need := s.dipNeed(from, i, to); s.loudest(from, i)-v < need || s.loudest(i, to)-v < need {
 			continue
 		}
 		if v > s.lowest(max(sp.from, i-reach/2), min(sp.to, i+reach/2)) {
@@ -279,6 +282,17 @@ func (s *segmenter) dips(sp span) []span {
 		return append([]span{first}, s.dips(span{from: i, to: sp.to})...)
 	}
 	return []span{sp}
+}
+
+// dipNeed is how deep a dip at a frame must be, dB: more where the pitch waves
+// on either side of it. A scoop is on one side alone.
+func (s *segmenter) dipNeed(from, at, to int) float64 {
+	for _, c := range [][]float64{s.cents[from:at], s.cents[at:to]} {
+		if len(c) == 0 || slices.Max(c)-slices.Min(c) < wavingCents {
+			return dipDB
+		}
+	}
+	return wavingDipDB
 }
 
 func (s *segmenter) loudest(from, to int) float64 {
