@@ -131,6 +131,9 @@ func (a *app) editLayer(c *cobra.Command, name, done string, lf *layerFlags, fin
 	for _, n := range notes {
 		a.note("%s", n)
 	}
+	if c.Flags().Changed("part") {
+		a.warnOfRange(s, name)
+	}
 	return a.printLayers(s)
 }
 

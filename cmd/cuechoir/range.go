@@ -277,6 +277,21 @@ Voices differ from day to day: ` + strainCaution + `.`,
 	return c
 }
 
+// warnOfRange tells when a layer's part leaves the range of who sings here, if
+// that is known. It never stands in the way.
+func (a *app) warnOfRange(s *score.Score, layer string) {
+	x, err := job.SingerOf(defaultSinger)
+	if err != nil {
+		if fault.KindOf(err) != fault.Missing {
+			a.note("%v", err)
+		}
+		return
+	}
+	if n := job.OutsideRange(s.Layer(layer), x.Range()); n > 0 {
+		a.note("%d of %d notes lie outside your range, %s: see cuechoir range check %s", n, len(s.Layer(layer).Notes), x.Range(), layer)
+	}
+}
+
 // leaveRow and partRangeRow are what --json prints.
 type leaveRow struct {
 	Bar       int    `json:"bar"`

@@ -207,6 +207,9 @@ func (a *app) printSketch(s *score.Score, sf *sketchFlags, r job.SketchResult) e
 	case sf.o.SMF == "":
 		a.say("Nothing is kept yet: --keep makes it a layer's part, --out FILE.mid writes it.")
 	}
+	if r.Kept {
+		a.warnOfRange(r.Score, sf.o.Layer)
+	}
 	if sf.o.SMF != "" {
 		a.say("written to %s", sf.o.SMF)
 	}

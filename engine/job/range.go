@@ -182,13 +182,10 @@ func CheckRange(f *score.Folder, only string, r compass.Range) ([]PartRange, err
 		if err != nil {
 			return nil, err
 		}
-		x := PartRange{Layer: l.Name, Low: low, High: high}
+		x := PartRange{Layer: l.Name, Low: low, High: high, Outside: OutsideRange(&l, r)}
 		for _, n := range l.Notes {
 			if !n.Unpitched {
 				x.Notes++
-				if n.Key < r.Low || n.Key > r.High {
-					x.Outside++
-				}
 			}
 		}
 		x.Leaves = compass.Check(l.Notes, r, func(i int) int { bar, _ := grid.BarBeat(l.Notes[i].Start); return bar })
@@ -199,6 +196,16 @@ func CheckRange(f *score.Folder, only string, r compass.Range) ([]PartRange, err
 		return nil, noParts(only)
 	}
 	return out, nil
+}
+
+// OutsideRange counts the notes of a layer's part that lie outside a range.
+func OutsideRange(l *score.Layer, r compass.Range) (n int) {
+	for _, x := range l.Notes {
+		if !x.Unpitched && (x.Key < r.Low || x.Key > r.High) {
+			n++
+		}
+	}
+	return n
 }
 
 func noParts(only string) error {

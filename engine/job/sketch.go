@@ -32,7 +32,8 @@ type SketchOptions struct {
 // SketchResult is the sketch and what became of it.
 type SketchResult struct {
 	sketch.Sketch
-	Take     string // that was heard, "" of a file
+	Take     string       // that was heard, "" of a file
+	Score    *score.Score // as it stands afterwards
 	Kept     bool
 	Added    bool // the layer is new
 	Replaced int  // notes of a part that gave way
@@ -54,6 +55,7 @@ func Sketch(ctx context.Context, f *score.Folder, o SketchOptions, progress Prog
 	if err := o.check(s); err != nil {
 		return res, err
 	}
+	res.Score = s
 	in := sketch.Input{SampleRate: s.SampleRate, Grid: grid}
 	progress.Show(0, 0, "reading what was hummed")
 	if in.Samples, in.Start, res.Take, err = hummed(ctx, f, s, o, progress); err != nil {
@@ -136,7 +138,7 @@ func hummed(ctx context.Context, f *score.Folder, s *score.Score, o SketchOption
 // keep makes the sketch the layer's part.
 func (res *SketchResult) keep(f *score.Folder, o SketchOptions) error {
 	p := res.Part(o.Layer)
-	_, err := f.Edit(fmt.Sprintf("part of %s sketched: %s", o.Layer, count(len(p.Notes), "note")), func(s *score.Score) error {
+	s, err := f.Edit(fmt.Sprintf("part of %s sketched: %s", o.Layer, count(len(p.Notes), "note")), func(s *score.Score) error {
 		l := s.Layer(o.Layer)
 		if l == nil {
 			s.Layers = append(s.Layers, score.Layer{Name: o.Layer})
@@ -149,8 +151,11 @@ func (res *SketchResult) keep(f *score.Folder, o SketchOptions) error {
 		l.Notes = p.Notes
 		return nil
 	})
-	res.Kept = err == nil
-	return err
+	if err != nil {
+		return err
+	}
+	res.Kept, res.Score = true, s
+	return nil
 }
 
 // writePart writes a part with the map's tempos, metres and marks as a Standard

@@ -155,6 +155,7 @@ func TestTripletsDoNotIntrude(t *testing.T) {
 		}
 	}
 	m := makeMelody(14)
+	m.notes = m.notes[:30]
 	g := steadyGrid(t, m.bpm, m.metre)
 	s, err := Read(humIt(t, m, g, usualHum, 14), Options{Triplets: true})
 	if err != nil {
