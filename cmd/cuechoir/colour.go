@@ -33,16 +33,15 @@ func (a *app) colourCmd() *cobra.Command {
 			}
 			lines := []string{}
 			if given[1] != "none" {
-				r, ok := voice.FindRecipe(given[1])
-				if !ok {
-					return fault.New(fault.Missing, "there is no colour %q", given[1]).Mended("list them: cuechoir colour list")
+				var err error
+				if lines, err = recipeNamed(given[1]); err != nil {
+					return err
 				}
-				lines = r.Lines
 			}
 			return a.setColour(given[0], "colour of "+given[0]+": "+given[1], lines)
 		},
 	}
-	c.AddCommand(a.colourListCmd(), a.colourShowCmd(), a.colourEditCmd())
+	c.AddCommand(a.colourListCmd(), a.colourShowCmd(), a.colourEditCmd(), a.colourFileCmd(), a.colourExampleCmd())
 	return c
 }
 

@@ -190,42 +190,62 @@ const maxRing = 10 // seconds
 // x's length, peaks at most 0.99), but for lines that set a level after that
 // (gain). x is not changed; the same x gives the same sound, bit by bit.
 func (c Colour) Apply(x []float32, sampleRate int) ([]float32, error) {
-	y := append([]float32(nil), x...)
+	y, err := c.ApplyTo([][]float32{x}, sampleRate)
+	if err != nil {
+		return nil, err
+	}
+	return y[0], nil
+}
+
+// ApplyTo is Apply for channels of one sound, of one length: each goes its way
+// with the same seeds, and all are levelled by the same gain.
+func (c Colour) ApplyTo(channels [][]float32, sampleRate int) ([][]float32, error) {
+	out := make([][]float32, len(channels))
 	gain := 1.0
-	for _, s := range c.steps {
-		if s.name == gainLine {
-			gain *= math.Pow(10, s.values[0]/20)
-			continue
+	for k, x := range channels {
+		y := append([]float32(nil), x...)
+		gain = 1
+		for _, s := range c.steps {
+			if s.name == gainLine {
+				gain *= math.Pow(10, s.values[0]/20)
+				continue
+			}
+			var err error
+			if y, err = s.run(y, sampleRate, s.values); err != nil {
+				return nil, fault.New(fault.KindOf(err), "colour line %d (%s)", s.line, s.name).Because(err)
+			}
+			y = y[:min(len(y), len(x)+maxRing*sampleRate)]
 		}
-		var err error
-		if y, err = s.run(y, sampleRate, s.values); err != nil {
-			return nil, fault.New(fault.KindOf(err), "colour line %d (%s)", s.line, s.name).Because(err)
-		}
-		y = y[:min(len(y), len(x)+maxRing*sampleRate)]
+		out[k] = y
 	}
 	if len(c.steps) > 0 {
-		matchPower(y, x, gain)
+		matchPower(out, channels, gain)
 	}
-	return y, nil
+	return out, nil
 }
 
 // matchPower scales y to the power of x times a gain.
-func matchPower(y, x []float32, gain float64) {
-	px, py, peak := 0.0, 0.0, 0.0
-	for i, v := range y {
-		if i < len(x) {
-			px += float64(x[i]) * float64(x[i])
+func matchPower(y, x [][]float32, gain float64) {
+	power := func(channels [][]float32) (sum, peak float64) {
+		for _, c := range channels {
+			for _, v := range c {
+				sum += float64(v) * float64(v)
+				peak = max(peak, math.Abs(float64(v)))
+			}
 		}
-		py += float64(v) * float64(v)
-		peak = max(peak, math.Abs(float64(v)))
+		return sum, peak
 	}
+	px, _ := power(x)
+	py, peak := power(y)
 	if !(px > 0 && py > 0) {
 		return
 	}
 	const ceiling = 0.99
-	g := gain * min(math.Sqrt(px/py), ceiling/peak)
-	for i := range y {
-		y[i] = float32(float64(y[i]) * g)
+	g := min(gain*math.Sqrt(px/py), ceiling/peak)
+	for _, c := range y {
+		for i := range c {
+			c[i] = float32(float64(c[i]) * g)
+		}
 	}
 }
 

@@ -113,6 +113,16 @@ func runVoices(x []float32, rate int, v []float64) ([]float32, error) {
 	return out, nil
 }
 
+// runAnother is one other singer alone: a double that can have a strip and a
+// place of its own.
+func runAnother(x []float32, rate int, v []float64) ([]float32, error) {
+	s, err := Listen(x, rate)
+	if err != nil {
+		return nil, err
+	}
+	return s.Render(s.singer(&random{state: uint64(v[0])<<16 + 1}, v[1], v[2]/1000, v[3]/100))
+}
+
 // shifted is x with constant shifts, in semitones.
 func shifted(x []float32, rate int, e Edits) ([]float32, error) {
 	s, err := Listen(x, rate)

@@ -29,6 +29,8 @@ func processors() []processor {
 		{"wobble", "the pitch swings up and down", []setting{{"rate", "Hz", 0.05, 12, 3, true}, {"by", "cents", 0, 600, 100, true}}, runWobble},
 		{"voices", "a crowd: each singer with a time, pitch and throat of their own", []setting{{"count", "", 1, 32, 6, true},
 			{"apart", "cents", 0, 100, 14, false}, {"late", "ms", 0, 120, 30, false}, {"throats", "%", 0, 20, 4, false}, seed}, runVoices},
+		{"another", "one other singer in the place of the voice", []setting{{"seed", "", 0, 1e6, 2, true},
+			{"apart", "cents", 0, 100, 10, false}, {"late", "ms", 0, 120, 20, false}, {"throat", "%", 0, 20, 2, false}}, runAnother},
 		{"octave", "the voice an octave lower beside itself", []setting{level(-3)}, runOctave},
 		{"drive", "bent waves: brighter the louder it is", []setting{{"by", "dB", 0, 48, 12, true}, {"even", "%", 0, 100, 20, false}}, runDrive},
 		{"lowpass", "takes the high out", []setting{at(20, 40000, 3000), q(0.707)}, runLowpass},

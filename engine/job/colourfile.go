@@ -1,0 +1,126 @@
+package job
+
+import (
+	"context"
+	"math"
+
+	"cuechoir/engine/loudness"
+	"cuechoir/engine/voice"
+	"cuechoir/internal/audiofile"
+	"cuechoir/internal/fault"
+	"cuechoir/internal/singer"
+)
+
+// colourCeilingDBTP is the highest true peak of a coloured file, as of a stem.
+const colourCeilingDBTP = -1
+
+// ColourFileResult is what ColourFile wrote.
+type ColourFileResult struct {
+	Frames       int64
+	SampleRate   int
+	Channels     int
+	TruePeakDBTP float64
+	DownDB       float64 // how much softer it was made for its true peak, 0 or more
+}
+
+// ColourFile writes a sound file in a colour: as long to the sample, with its
+// channels and its time reference, 24 bit, its true peak at most -1 dBTP. Its
+// loudness fields, which no longer hold, are left out. What rings on beyond the
+// end is cut.
+func ColourFile(ctx context.Context, lines []string, in, out string) (res ColourFileResult, err error) {
+	c, err := voice.ParseColour(lines)
+	if err != nil {
+		return res, err
+	}
+	r, err := audiofile.Open(in)
+	if err != nil {
+		return res, err
+	}
+	bext := r.Bext()
+	r.Close()
+	x, fm, err := audiofile.ReadAll(in, maxSoundFrames/4)
+	if err != nil {
+		return res, err
+	}
+	channels := make([][]float32, fm.Channels)
+	frames := len(x) / fm.Channels
+	for k := range channels {
+		channels[k] = make([]float32, frames)
+		for i := range channels[k] {
+			channels[k][i] = x[i*fm.Channels+k]
+		}
+	}
+	if ctx.Err() != nil {
+		return res, fault.New(fault.Interrupted, "stopped before the file was coloured").Because(ctx.Err())
+	}
+	y, err := c.ApplyTo(channels, fm.SampleRate)
+	if err != nil {
+		return res, err
+	}
+	for k, c := range y {
+		for i := range frames {
+			x[i*fm.Channels+k] = c[i]
+		}
+	}
+	res = ColourFileResult{Frames: int64(frames), SampleRate: fm.SampleRate, Channels: fm.Channels}
+	if res.TruePeakDBTP, res.DownDB, err = underCeiling(x, fm); err != nil {
+		return res, err
+	}
+	if bext != nil {
+		kept := *bext
+		kept.Loudness = nil
+		bext = &kept
+	}
+	return res, writeWAV(out, audiofile.Format{SampleRate: fm.SampleRate, Channels: fm.Channels, Bits: 24}, bext,
+		func(w *audiofile.Writer) error { return w.Write(x) })
+}
+
+// underCeiling scales x down where its true peak is over the ceiling.
+func underCeiling(x []float32, fm audiofile.Format) (peakDBTP, downDB float64, err error) {
+	m, err := loudness.New(loudness.Options{SampleRate: fm.SampleRate, Channels: fm.Channels})
+	if err != nil {
+		return 0, 0, err
+	}
+	if err := m.Push(x); err != nil {
+		return 0, 0, err
+	}
+	m.Finish()
+	peakDBTP = m.TruePeakDBTP()
+	if peakDBTP <= colourCeilingDBTP {
+		return peakDBTP, 0, nil
+	}
+	downDB = peakDBTP - colourCeilingDBTP
+	gain := math.Pow(10, -downDB/20)
+	for i, v := range x {
+		x[i] = float32(gain * float64(v))
+	}
+	return colourCeilingDBTP, downDB, nil
+}
+
+// ColourExample writes a few notes of a synthetic voice to a WAV, as sung and
+// then in a colour, mono, 24 bit, so that a colour can be heard before anything
+// is sung.
+func ColourExample(lines []string, sampleRate int, out string) (frames int64, err error) {
+	c, err := voice.ParseColour(lines)
+	if err != nil {
+		return 0, err
+	}
+	sr := int64(sampleRate)
+	v := singer.Voice{Seed: 21, SampleRate: sampleRate, Breath: 0.04, JitterCents: 4}
+	var notes []singer.Note
+	for i, n := range []singer.Note{{Key: 50, Consonant: "t", Vowel: "a"}, {Key: 53, Consonant: "k", Vowel: "o"}, {Key: 57, Consonant: "m", Vowel: "a"}, {Key: 50, Consonant: "t", Vowel: "u"}} {
+		n.Start, n.Length, n.VibratoHz, n.VibratoCents = sr/4+int64(i)*sr*6/10, sr/2, 5.5, 20
+		if i == 3 {
+			n.Length = sr
+		}
+		notes = append(notes, n)
+	}
+	x := v.Sing(notes, 0, 4*sr)
+	y, err := c.Apply(x, sampleRate)
+	if err != nil {
+		return 0, err
+	}
+	all := append(x, y...)
+	return int64(len(all)), writeWAV(out, audiofile.Format{SampleRate: sampleRate, Channels: 1, Bits: 24}, nil,
+		func(w *audiofile.Writer) error { return w.Write(all) })
+}
