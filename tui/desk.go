@@ -38,9 +38,10 @@ const (
 	DoUseTake  Deed = "use-take"  // Layer, Take
 	DoRate     Deed = "rate"      // Layer, Take, Index stars
 	DoComp     Deed = "comp"      // Layer, Take over From..To
-	DoFader    Deed = "fader"     // Layer, By dB
+	DoFader    Deed = "fader"     // Layer or Group, By dB
 	DoPan      Deed = "pan"       // Layer, By
-	DoMute     Deed = "mute"      // Layer
+	DoMute     Deed = "mute"      // Layer, or Group
+	DoRide     Deed = "ride"      // Layer or Group, From..To, Moves
 
 	DoPlay    Deed = "play"    // From..To, Loop, Hear
 	DoSing    Deed = "sing"    // Layer, From..To or all when equal, Loop, Hear
@@ -60,6 +61,8 @@ type Wish struct {
 	From, To     int64 // samples of the timeline
 	Must, Loop   bool
 	Layer, Take  string
+	Group        string // in the place of Layer
+	Moves        []Move
 	Name, Style  string
 	Index, Bits  int
 	By           float64

@@ -22,6 +22,7 @@ type glyphs struct {
 	rule                       rune
 	wave                       []rune // heights of sound, nothing to most
 	meter, held, track         rune   // of a level
+	moves                      rune   // of a fader
 	fader                      rune
 	voiced                     [3]rune // a reading of a voice: high, middle and low in its row
 	digit                      rune    // of which big figures are made
@@ -55,7 +56,7 @@ func drawnGlyphs() *glyphs {
 			"dropout": '‼', "clipping": '⊓', "no-sound": '∄',
 		},
 		unknown: '!',
-		wave:    []rune(" ▁▂▃▄▅▆▇█"), meter: '▮', held: '▏', track: '·', fader: '┃', voiced: [3]rune{'˙', '•', '.'}, digit: '█',
+		wave:    []rune(" ▁▂▃▄▅▆▇█"), moves: '⇅', meter: '▮', held: '▏', track: '·', fader: '┃', voiced: [3]rune{'˙', '•', '.'}, digit: '█',
 		runner: '▶', wake: '▬', playing: '▶', sings: '◉', done: '✓', open: '○', star: '★', pin: '⌖', tap: '╹', half: true,
 	}
 }
@@ -80,7 +81,7 @@ func plainGlyphs() *glyphs {
 			"dropout": 'O', "clipping": 'C', "no-sound": 'N',
 		},
 		unknown: '!',
-		wave:    []rune(" .:-=+*#@"), meter: '=', held: '|', track: '.', fader: '#', voiced: [3]rune{'\'', '*', '.'}, digit: '#',
+		wave:    []rune(" .:-=+*#@"), moves: '"', meter: '=', held: '|', track: '.', fader: '#', voiced: [3]rune{'\'', '*', '.'}, digit: '#',
 		runner: '>', wake: '-', playing: '>', sings: '@', done: 'x', open: 'o', star: '*', pin: '+', tap: '\'',
 	}
 }
@@ -111,7 +112,7 @@ func (g *glyphs) legend() []legendRow {
 		{string(g.sung), "sung layer", InkSung}, {string(g.unsung), "not sung yet", InkUnsung}, {string(g.mute), "muted", InkMuted},
 		{heights(g.sungAt), "sung, low to high", InkSung}, {heights(g.unsungAt), "to sing, low to high", InkUnsung},
 		{string(g.reelGate), "gate on the reel", InkGate},
-		{string(g.voiced[1]), "pitch of the voice", InkTrace}, {string(g.pin), "beat pinned here", InkBar}, {string(g.tap), "beat tapped", InkBar},
+		{string(g.voiced[1]), "pitch of the voice", InkTrace}, {string(g.pin), "beat pinned here", InkBar}, {string(g.tap), "beat tapped", InkBar}, {string(g.moves), "fader that moves", InkBar},
 	}
 }
 

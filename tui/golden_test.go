@@ -192,6 +192,7 @@ func TestGoldenScreens(t *testing.T) {
 		{"fades-80x24", small, Options{Stage: Check}, loadHarbour, "h h h h h h h f f f z z"},
 		{"mix-80x24", small, Options{Stage: Mix}, loadHarbour, "h h h j"},
 		{"mix-200x50", large, Options{Stage: Mix}, loadHarbour, "h h h j"},
+		{"mix-group-80x24", small, Options{Stage: Mix}, loadHarbour, "v v v g r"},
 		{"mix-bare-80x24", small, Options{Stage: Mix, Bare: true}, loadHarbour, "h h h j"},
 		{"mix-ascii-80x24", small, Options{Stage: Mix, ASCII: true, Bare: true}, loadHarbour, "h h h j"},
 		{"bounce-80x24", small, Options{Stage: Bounce}, loadHarbour, "y g enter"},

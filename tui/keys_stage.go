@@ -1,9 +1,6 @@
 package tui
 
-import (
-	"fmt"
-	"math"
-)
+import "fmt"
 
 // ofStage is the table of keys of one stage, beside those that walk.
 func ofStage(st Stage) []binding {
@@ -74,18 +71,6 @@ func checkKeys() []binding {
 	}
 }
 
-func mixKeys() []binding {
-	return []binding{
-		{"up", []string{"."}, ". louder", "the layer a dB louder", func(s *State) { s.strip(Wish{Do: DoFader, By: 1}) }},
-		{"down", []string{","}, ", quieter", "the layer a dB quieter", func(s *State) { s.strip(Wish{Do: DoFader, By: -1}) }},
-		{"pan-left", []string{"<"}, "< left", "the layer to the left", func(s *State) { s.strip(Wish{Do: DoPan, By: -0.1}) }},
-		{"pan-right", []string{">"}, "> right", "the layer to the right", func(s *State) { s.strip(Wish{Do: DoPan, By: 0.1}) }},
-		{"mute", []string{"m"}, "m out", "leave it out, or take it in", func(s *State) { s.strip(Wish{Do: DoMute}) }},
-		{"alone", []string{"y"}, "y alone", "hear it alone, or all", func(s *State) { s.toggle(&s.alone, "the layer alone", "all layers") }},
-		{"measure", []string{"j"}, "j measure", "measure the mix", func(s *State) { s.wish(Wish{Do: DoMeasure}) }},
-	}
-}
-
 func bounceKeys() []binding {
 	return []binding{
 		{"write", []string{"enter"}, "enter bounce", "write the stem", func(s *State) { s.bounce() }},
@@ -121,7 +106,7 @@ func (s *State) stop() {
 
 // playOrStop is the one key of the transport.
 func (s *State) playOrStop() {
-	if s.run.busy() {
+	if s.run.moving() {
 		s.stop()
 		return
 	}
@@ -218,17 +203,6 @@ func (s *State) bounce() {
 	s.wish(Wish{Do: DoBounce, Bits: s.Bits, Target: targets()[s.Target], Stems: s.Stems})
 }
 
-// strip wishes for something of the chosen layer.
-func (s *State) strip(w Wish) {
-	v := s.voice()
-	if v == nil {
-		s.News = "this score has no layers yet"
-		return
-	}
-	w.Layer = v.Name
-	s.wish(w)
-}
-
 // singAgain goes to Sing with the bars of the chosen finding, or of the worst.
 func (s *State) singAgain() {
 	v := s.voice()
@@ -250,21 +224,4 @@ func (s *State) singAgain() {
 	}
 	s.Stage = Sing
 	s.News = s.pickWords() + " of " + v.Name + ": enter counts in and records"
-}
-
-// meterOf is a layer's level in a frame, after its fader, in dBFS.
-func (v *voice) meterOf(frame int64) float64 {
-	if v.Muted || frame < 0 || frame >= int64(len(v.Levels)) {
-		return meterFloorDB
-	}
-	return dbOf(float64(v.Levels[frame]) * math.Pow(10, v.GainDB/20))
-}
-
-// heldOf is the largest of the last frames within holdSeconds.
-func (s *State) heldOf(v *voice, frame int64) float64 {
-	held := float64(meterFloorDB)
-	for f := max(0, frame-int64(holdSeconds*float64(s.sheet.Rate.Nominal()))); f <= frame; f++ {
-		held = max(held, v.meterOf(f))
-	}
-	return held
 }

@@ -30,6 +30,7 @@ type Model struct {
 	Pins       []Pin
 	Taps       []int64 // samples
 	Layers     []Layer
+	Groups     []Group
 	Room       int64 // seconds of one take that the disk has room for; 0: not known
 	Undoes     int   // edits that can be taken back
 	Redoes     int   // and done again
@@ -84,7 +85,23 @@ type Layer struct {
 	GainDB   float64
 	Pan      float64   // -1 left to 1 right
 	Levels   []float32 // its largest sample in each frame, before the fader; may be short
+	Moves    []Move    // of its fader, in order of place
 	Trace    []Reading // pitch as it was sung, in order of place
+}
+
+// Group is how the layers of one group are treated together.
+type Group struct {
+	Name   string
+	GainDB float64
+	Muted  bool
+	Moves  []Move
+}
+
+// Move is a place of a fader that moves: the dB that it has there beside its
+// own. Between two it goes in a straight line of dB.
+type Move struct {
+	At int64 // sample
+	DB float64
 }
 
 // Take is one recording of a layer.

@@ -59,6 +59,9 @@ func (s State) hear(t Told) State {
 		return s
 	}
 	before := s.run.told
+	if s.ride != nil && t.Moving && t.At < before.At { // a loop begins anew
+		s.endRide()
+	}
 	if t.Note == "" {
 		t.Note = before.Note
 	}
@@ -87,6 +90,7 @@ func (s State) end(out Outcome, err error) State {
 	if s.run.stopping {
 		s.News = ""
 	}
+	s.endRide()
 	s.run = run{}
 	s = s.outcome(out, err)
 	if w.Do == DoPlay && s.tapped != nil {

@@ -275,6 +275,7 @@ func harbour() Model {
 	m.Layers = harbourLayers(at)
 	m.Sound, m.Folder, m.Style, m.Undoes, m.Room = true, "/scores/harbour", "steady", 3, 5*3600
 	m.Pins = []Pin{{8, 1, 336}}
+	m.Groups = []Group{{Name: "brass", GainDB: -2}, {Name: "choir", Moves: []Move{{at(100), 0}, {at(240), -6}}}, {Name: "drums", Muted: true}}
 	for f := range m.Frames {
 		m.Wave = append(m.Wave, float32(0.02+0.5*math.Abs(math.Sin(float64(f)/17))*math.Exp(-float64(f%48)/30)))
 	}

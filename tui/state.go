@@ -33,6 +33,8 @@ type State struct {
 	Guide    bool    // the part heard
 	Others   bool    // the other layers heard
 	alone    bool    // in the mix, the chosen layer alone
+	grouped  bool    // in the mix, keys work on the layer's group
+	riding   bool    // in the mix, faders are ridden as it plays
 	VolumeDB float64 // of the headphones, at most 0
 	Style    int     // of maps, in styles
 	Offer    int     // chosen of offers
@@ -44,6 +46,7 @@ type State struct {
 	next     *Wish // what runs when this has stopped
 	live     []Reading
 	tapped   []int64
+	ride     *ride // under way, nil when none is
 	offers   []Offer
 	bounced  *Bounced
 	mix      *MixReading

@@ -11,22 +11,75 @@ const (
 	stripPan   = 11
 )
 
-// strips are the layers standing as in the choir: each with its fader, its
-// place between left and right, and its level where the gate is.
+// stripRow is a row of the mix: a layer, or, where layer is -1, a group.
+type stripRow struct {
+	layer int
+	group *Group
+}
+
+// stripRows are the layers as they stand in the choir, each group below its own.
+func (v *view) stripRows() (rows []stripRow, chosen int) {
+	ls := v.sheet.layers
+	for i := range ls {
+		if i == v.Layer && !v.grouped {
+			chosen = len(rows)
+		}
+		rows = append(rows, stripRow{layer: i})
+		if g := v.sheet.group(ls[i].Group); g != nil && (i+1 == len(ls) || ls[i+1].Group != ls[i].Group) {
+			if v.grouped && v.Layer < len(ls) && ls[v.Layer].Group == g.Name {
+				chosen = len(rows)
+			}
+			rows = append(rows, stripRow{layer: -1, group: g})
+		}
+	}
+	return rows, chosen
+}
+
+// strips are the layers and groups: each with its fader, its place between left
+// and right, and its level where the gate is.
 func (v *view) strips() {
 	b := v.layout.body
-	rows := b.rows - 1
+	n := b.rows - 1
 	if len(v.sheet.layers) == 0 {
 		v.text(v.x(0), b.at, v.W-v.x(0), "no layers yet", InkQuiet)
 		return
 	}
-	top := max(0, min(v.Layer-(rows-1)/2, len(v.sheet.layers)-rows))
-	for row := 0; row < rows && top+row < len(v.sheet.layers); row++ {
-		i, y := top+row, b.at+row
-		v.voiceName(i, y, row == 0)
-		v.layerStrip(&v.sheet.layers[i], y)
+	rows, chosen := v.stripRows()
+	top := max(0, min(chosen-(n-1)/2, len(rows)-n))
+	for row := 0; row < n && top+row < len(rows); row++ {
+		r, y := rows[top+row], b.at+row
+		if r.group != nil {
+			v.groupStrip(r.group, top+row == chosen, y)
+			continue
+		}
+		v.voiceName(r.layer, y, row == 0)
+		v.layerStrip(&v.sheet.layers[r.layer], y)
 	}
 	v.sum(b.end() - 1)
+}
+
+// groupStrip is the row of a group: its fader, and the louder of its layers.
+func (v *view) groupStrip(g *Group, chosen bool, y int) {
+	ink := InkTitle
+	if chosen {
+		v.put(0, y, v.glyphs.chosen, InkKey)
+		ink = InkChosen
+	}
+	v.name(y, g.Name+", all", ink)
+	x := v.x(0)
+	v.fader(x, y, g.GainDB, g.Moves, InkPlain)
+	x += stripFader + stripPan
+	if g.Muted {
+		v.text(x, y, v.W-x, "left out", InkMuted)
+	}
+}
+
+// fader is where a fader stands; behind it, where it moves, how far it has gone.
+func (v *view) fader(x, y int, db float64, moves []Move, ink Ink) {
+	v.right(x+stripFader-1, y, stripFader-1, fmt.Sprintf("%.1f dB", db), ink)
+	if len(moves) > 0 {
+		v.text(x+stripFader+stripPan-2, y, 1, string(v.glyphs.moves), InkBar)
+	}
 }
 
 func (v *view) layerStrip(voice *voice, y int) {
@@ -35,8 +88,8 @@ func (v *view) layerStrip(voice *voice, y int) {
 	if voice.Muted {
 		ink = InkMuted
 	}
-	v.right(x+stripFader-1, y, stripFader-1, fmt.Sprintf("%.1f dB", voice.GainDB), ink)
 	v.pan(x+stripFader, y, voice.Pan, ink)
+	v.fader(x, y, voice.GainDB, voice.Moves, ink)
 	x += stripFader + stripPan
 	end := v.W - 9
 	switch {
@@ -48,7 +101,7 @@ func (v *view) layerStrip(voice *voice, y int) {
 		return
 	}
 	held := v.heldOf(voice, v.Frame)
-	v.meter(x, y, end-x, voice.meterOf(v.Frame), held)
+	v.meter(x, y, end-x, v.meterOf(voice, v.Frame), held)
 	v.right(v.W-1, y, 8, levelShort(held), InkQuiet)
 }
 

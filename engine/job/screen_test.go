@@ -7,6 +7,7 @@ import (
 	"testing"
 	"time"
 
+	"cuechoir/engine/mix"
 	"cuechoir/engine/pitch"
 	"cuechoir/engine/score"
 	"cuechoir/engine/take"
@@ -243,6 +244,37 @@ func mustLoad(t *testing.T, f *score.Folder) *score.Score {
 		t.Fatal(err)
 	}
 	return s
+}
+
+// A ridden fader is where it was put from each move on, moves in 20 ms, and is
+// as it was before and after.
+func TestRideFader(t *testing.T) {
+	f, _ := sungScore(t)
+	ride := func(x Stretch, moves ...mix.Knot) error { return RideFader(f, "alto", false, x, moves) }
+	if err := ride(Stretch{10_000, 60_000}, mix.Knot{At: 20_000, DB: -3}, mix.Knot{At: 40_000, DB: 2}); err != nil {
+		t.Fatal(err)
+	}
+	a := mustLoad(t, f).Layer("alto").Strip.Automation
+	for at, want := range map[int64]float64{0: 0, 10_000: 0, 19_040: 0, 20_000: -3, 30_000: -3, 39_040: -3, 39_520: -0.5, 40_000: 2, 60_000: 2, 60_960: 0, 90_000: 0} {
+		if got := FaderAt(a, at); math.Abs(got-want) > 1e-9 {
+			t.Errorf("at %d the fader is at %v dB, want %v", at, got, want)
+		}
+	}
+	if err := ride(Stretch{30_000, 35_000}, mix.Knot{At: 31_000, DB: 6}); err != nil {
+		t.Fatal(err)
+	}
+	a = mustLoad(t, f).Layer("alto").Strip.Automation
+	for at, want := range map[int64]float64{29_000: -3, 31_000: 6, 35_000: 6, 35_960: -3, 40_000: 2} {
+		if got := FaderAt(a, at); math.Abs(got-want) > 1e-9 {
+			t.Errorf("ridden twice: at %d the fader is at %v dB, want %v", at, got, want)
+		}
+	}
+	if err := ride(Stretch{0, 10}, mix.Knot{At: 11}); fault.KindOf(err) != fault.Usage {
+		t.Errorf("a move outside: %v", err)
+	}
+	if err := RideFader(f, "brass", true, Stretch{0, 10}, nil); fault.KindOf(err) != fault.Missing {
+		t.Errorf("a group that is not there: %v", err)
+	}
 }
 
 // scratchTake makes takes in a score of its own.

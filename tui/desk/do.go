@@ -5,6 +5,7 @@ import (
 	"fmt"
 
 	"cuechoir/engine/job"
+	"cuechoir/engine/mix"
 	"cuechoir/engine/score"
 	"cuechoir/engine/tempo"
 	"cuechoir/internal/fault"
@@ -157,18 +158,36 @@ func (d *Desk) layers(w tui.Wish) (string, error) {
 	switch w.Do {
 	case tui.DoAddLayer:
 		return "layer " + w.Name + " added", job.AddLayer(d.f, w.Name)
-	case tui.DoFader:
-		db, err := job.MoveFader(d.f, w.Layer, w.By)
-		return fmt.Sprintf("%s at %.1f dB", w.Layer, db), err
 	case tui.DoPan:
 		pan, err := job.MovePan(d.f, w.Layer, w.By)
 		return fmt.Sprintf("%s at %.2f", w.Layer, pan), err
-	case tui.DoMute:
-		out, err := job.ToggleMute(d.f, w.Layer)
-		if out {
-			return w.Layer + " is left out", err
+	case tui.DoRide:
+		name, group := w.Layer, w.Group != ""
+		if group {
+			name = w.Group
 		}
-		return w.Layer + " is in the mix", err
+		var knots []mix.Knot
+		for _, m := range w.Moves {
+			knots = append(knots, mix.Knot{At: m.At, DB: m.DB})
+		}
+		return fmt.Sprintf("the ride of %s is kept: %d moves", name, len(knots)), job.RideFader(d.f, name, group, job.Stretch{From: w.From, To: w.To}, knots)
+	case tui.DoFader:
+		if w.Group != "" {
+			db, err := job.MoveGroup(d.f, w.Group, w.By)
+			return fmt.Sprintf("group %s at %.1f dB", w.Group, db), err
+		}
+		db, err := job.MoveFader(d.f, w.Layer, w.By)
+		return fmt.Sprintf("%s at %.1f dB", w.Layer, db), err
+	case tui.DoMute:
+		name, toggle := w.Layer, job.ToggleMute
+		if w.Group != "" {
+			name, toggle = "group "+w.Group, func(f *score.Folder, _ string) (bool, error) { return job.ToggleGroup(f, w.Group) }
+		}
+		out, err := toggle(d.f, w.Layer)
+		if out {
+			return name + " is left out", err
+		}
+		return name + " is in the mix", err
 	}
 	return "", fault.New(fault.Unexpected, "nobody does %q", string(w.Do))
 }

@@ -7,6 +7,7 @@ import (
 	"slices"
 
 	"cuechoir/engine/job"
+	"cuechoir/engine/mix"
 	"cuechoir/engine/score"
 	"cuechoir/engine/take"
 	"cuechoir/engine/tempo"
@@ -54,7 +55,23 @@ func (d *Desk) Load(ctx context.Context) (tui.Model, error) {
 		}
 		m.Layers = append(m.Layers, layer)
 	}
+	for _, name := range job.GroupNames(s) {
+		g := tui.Group{Name: name}
+		for _, x := range s.Desk.Groups {
+			if x.Name == name {
+				g.GainDB, g.Muted, g.Moves = x.GainDB, x.Mute, moves(x.Automation)
+			}
+		}
+		m.Groups = append(m.Groups, g)
+	}
 	return m, nil
+}
+
+func moves(a mix.Automation) (out []tui.Move) {
+	for _, k := range a {
+		out = append(out, tui.Move{At: k.At, DB: k.DB})
+	}
+	return out
 }
 
 // bars lays the map and the hits out.
@@ -108,7 +125,7 @@ func (d *Desk) layer(s *score.Score, l score.Layer, grid *tempo.Grid, takes job.
 	if err != nil {
 		return tui.Layer{}, err
 	}
-	out := tui.Layer{Name: l.Name, Group: l.Group, Take: name, Sung: sung, Muted: l.Mute, GainDB: l.GainDB, Pan: l.Pan}
+	out := tui.Layer{Name: l.Name, Group: l.Group, Take: name, Sung: sung, Muted: l.Mute, GainDB: l.GainDB, Pan: l.Pan, Moves: moves(l.Strip.Automation)}
 	report := d.judged[l.Name].report
 	judged := sung && d.judged[l.Name].key == key
 	if grid != nil {
