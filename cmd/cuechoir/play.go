@@ -105,12 +105,19 @@ func (a *app) play(ctx context.Context, pf *playFlags) error {
 		return err
 	}
 	defer dev.Close()
-	a.note("headphones on, volume low at first")
+	a.caution(dev)
 	res, err := job.Play(ctx, f, dev, o)
 	if err != nil {
 		return err
 	}
 	return a.printPlayed(s, res, what, "")
+}
+
+// caution tells how to begin, before sound goes to a person's ears.
+func (a *app) caution(dev device.Device) {
+	for _, line := range job.Caution(dev) {
+		a.note("%s", line)
+	}
 }
 
 // options reads the words of the flags.

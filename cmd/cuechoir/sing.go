@@ -179,7 +179,7 @@ func (a *app) chooseMicrophone(ctx context.Context, s *score.Score, sf *singFlag
 		o.RoundTripKnown = take.AssumedZero
 		a.note("the round trip of this device is not measured, so the take may sit late; measure it once: cuechoir latency")
 	}
-	a.note("headphones on, volume low at first; nothing sung is lost")
+	a.caution(dev)
 	return nil
 }
 

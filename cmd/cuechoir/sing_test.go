@@ -12,6 +12,7 @@ import (
 
 	"cuechoir/engine/take"
 	"cuechoir/internal/audiofile"
+	"cuechoir/internal/pulsetest"
 )
 
 // pairFile writes a file of two channels: at each frame i left(i) and -left(i)/2.
@@ -116,4 +117,29 @@ func ended(args ...string) (int, string) {
 	var out, errs strings.Builder
 	code := run(args, nil, &out, &errs)
 	return code, errs.String()
+}
+
+// Before the first sound through an output the caution is told at length, later in
+// a line; what is printed for programs holds neither.
+func TestRealAudioCaution(t *testing.T) {
+	pulsetest.Start(t)
+	dir, silence := filepath.Join(t.TempDir(), "s"), filepath.Join(t.TempDir(), "silence.wav")
+	writeSilence(t, silence, 24_000)
+	command(t, "new", dir, "--reference", silence, "--rate", "24", "--quiet")
+	const long = "turn its volume right down before you put the headphones on"
+	for _, c := range []struct {
+		output string
+		first  bool
+	}{{"cc", true}, {"cc", false}, {"other", true}} {
+		var out, errs strings.Builder
+		if code := run([]string{"-s", dir, "play", "--reference", "-12", "--json", "--output", c.output}, nil, &out, &errs); code != 0 {
+			t.Fatal(errs.String())
+		}
+		if said := strings.Contains(errs.String(), long); said != c.first || !strings.Contains(errs.String(), "volume") {
+			t.Errorf("%s, first %v: %s", c.output, c.first, errs.String())
+		}
+		if !json.Valid([]byte(out.String())) || strings.Contains(out.String(), "volume") {
+			t.Errorf("%s: %s", c.output, out.String())
+		}
+	}
 }

@@ -2,11 +2,6 @@ package track
 
 import (
 	"encoding/json"
-	"errors"
-	"io"
-	"io/fs"
-	"os"
-	"path/filepath"
 	"slices"
 	"time"
 
@@ -53,14 +48,7 @@ func (l Latency) Waits() device.Waiting {
 type LatencyStore struct{ Path string }
 
 // DefaultLatencyPath is cuechoir/latency.json in the user's configuration folder.
-func DefaultLatencyPath() (string, error) {
-	dir, err := os.UserConfigDir()
-	if err != nil {
-		return "", fault.New(fault.Missing, "there is no folder for settings").Because(err).
-			Mended("set HOME, or name the file for round trips")
-	}
-	return filepath.Join(dir, "cuechoir", "latency.json"), nil
-}
+func DefaultLatencyPath() (string, error) { return settingsPath("latency.json") }
 
 const (
 	latencyVersion  = 1
@@ -75,24 +63,9 @@ type latencyFile struct {
 
 // Load gives what is stored; a file that is not there holds nothing.
 func (s LatencyStore) Load() ([]Latency, error) {
-	st, err := os.Stat(s.Path)
-	if errors.Is(err, fs.ErrNotExist) {
-		return nil, nil
-	}
-	if err == nil && !st.Mode().IsRegular() {
-		err = errors.New("it is no file")
-	}
-	if err != nil {
-		return nil, fault.New(fault.Unexpected, "it cannot be looked at").In(s.Path, "").Because(err)
-	}
-	f, err := os.Open(s.Path)
-	if err != nil {
-		return nil, fault.New(fault.Unexpected, "it cannot be opened").In(s.Path, "").Because(err)
-	}
-	defer f.Close()
-	text, err := io.ReadAll(io.LimitReader(f, maxLatencyBytes+1))
-	if err != nil {
-		return nil, fault.New(fault.Unexpected, "it cannot be read").In(s.Path, "").Because(err)
+	text, err := settingsFile(s.Path, maxLatencyBytes)
+	if text == nil || err != nil {
+		return nil, err
 	}
 	return parseLatencies(text, s.Path)
 }
@@ -158,29 +131,5 @@ func (s LatencyStore) Put(dev device.Device, r RoundTrip) error {
 	if err != nil {
 		return fault.New(fault.Unexpected, "the round trip has no text").Because(err)
 	}
-	return s.replace(append(text, '\n'))
-}
-
-func (s LatencyStore) replace(text []byte) error {
-	failed := func(err error) error {
-		return fault.New(fault.Unexpected, "the round trip could not be stored").In(s.Path, "").Because(err)
-	}
-	dir := filepath.Dir(s.Path)
-	if err := os.MkdirAll(dir, 0o777); err != nil {
-		return failed(err)
-	}
-	f, err := os.CreateTemp(dir, filepath.Base(s.Path)+".*.new")
-	if err != nil {
-		return failed(err)
-	}
-	_, err = f.Write(text)
-	err = errors.Join(err, f.Sync(), f.Close())
-	if err == nil {
-		err = os.Rename(f.Name(), s.Path)
-	}
-	if err != nil {
-		os.Remove(f.Name())
-		return failed(err)
-	}
-	return nil
+	return keepFile(s.Path, append(text, '\n'), "the round trip could not be stored")
 }

@@ -60,7 +60,7 @@ func Start(t testing.TB) *exec.Cmd {
 	}
 	daemon := exec.Command(path, "--daemonize=no", "-n", "--exit-idle-time=-1", "--use-pid-file=no", "--realtime=yes", "--high-priority=yes",
 		"-L", "module-null-sink sink_name=cc rate=48000 channels=2 format=float32le",
-		"-L", "module-null-sink sink_name=other rate=48000 channels=2",
+		"-L", "module-null-sink sink_name=other rate=48000 channels=2 sink_properties=device.description=Other",
 		"-L", "module-native-protocol-unix auth-anonymous=1 socket="+socket) // last: who is let in finds all of it
 	said, err := os.Create(filepath.Join(home, "log"))
 	if err != nil {
