@@ -165,3 +165,31 @@ func TestTripletsDoNotIntrude(t *testing.T) {
 		t.Errorf("F1 %.3f: %v", f, diff(s, m.notes))
 	}
 }
+
+// Who lays consonants of unlike length on the beat is no late singer, and each
+// note still stands on its own place; who lays the voice there is left alone.
+func TestConsonantsOnTheBeat(t *testing.T) {
+	places := placesOf(Input{SampleRate: testRate, Grid: steadyGrid(t, 90, tempo.Metre{}), Samples: make([]float32, 8*testRate)}, Options{Finest: defaultFinest})
+	for _, leads := range []bool{true, false} {
+		r := rand.New(rand.NewPCG(31, 2))
+		var notes []heardNote
+		for i := range 40 {
+			at := places[i].sample + int64(0.03*testRate*(2*r.Float64()-1))
+			voice, attack := at, at-[]int64{0, 1900, 4300}[r.IntN(3)] // none, a t of 40 ms, an s of 90
+			if leads {
+				voice, attack = at+at-attack, at
+			}
+			notes = append(notes, heardNote{attack, voice, voice, at + testRate/8, 6000, 1, 1})
+		}
+		q := quantise(notes, places, testRate)
+		t.Logf("consonants on the beat %v: %+.1f ms late", leads, 1000*q.late)
+		if math.Abs(q.late) > 0.012 {
+			t.Errorf("consonants on the beat %v: %+.1f ms late", leads, 1000*q.late)
+		}
+		for i, p := range q.placed {
+			if p.from != i {
+				t.Errorf("consonants on the beat %v: note %d stands on place %d", leads, i, p.from)
+			}
+		}
+	}
+}
