@@ -85,7 +85,7 @@ func (a *app) check(ctx context.Context, given []string, cf checkFlags) error {
 		return res.Verdict(cf.strict) // standard output is the table
 	}
 	if cf.chords {
-		err = a.printChords(s, res, o.Only)
+		err = a.printChords(s, res)
 	} else {
 		err = a.printCheck(s, res, cf.every || o.Only != "")
 	}
@@ -171,6 +171,7 @@ type checkRow struct {
 	Memory              []memoryRow  `json:"memory"`
 	BiasMilliseconds    float64      `json:"bias_milliseconds"`
 	A4Hz                float64      `json:"a4_hz"`
+	Hits                []landedRow  `json:"hits"` // that it enters on
 	First               []fixRow     `json:"re_sing_first"`
 	Findings            []findingRow `json:"findings"`
 	Notes               []noteRow    `json:"notes"`
@@ -213,6 +214,7 @@ func (a *app) printCheck(s *score.Score, res job.CheckResult, notes bool) error 
 	rows := []checkRow{}
 	for _, r := range res.Layers {
 		row := checkRowOf(s, r)
+		row.Hits = landedRowsOf(s, res, r.Layer)
 		for i, f := range res.Fixes {
 			if f.LayerName == r.Layer {
 				row.First = append(row.First, fixRowOf(s, i, f))
@@ -233,13 +235,16 @@ func (a *app) printCheck(s *score.Score, res job.CheckResult, notes bool) error 
 			}
 		}
 	}
-	if res.SystemNote != "" {
-		a.note("%s", res.SystemNote)
+	for _, n := range res.Remarks {
+		a.note("%s", n)
 	}
 	for _, r := range rows {
 		for _, n := range r.Remarks {
 			a.note("%s: %s", r.Layer, n)
 		}
+	}
+	if err := a.sayHits(s, res); err != nil {
+		return err
 	}
 	if err := a.sayDoubles(res); err != nil {
 		return err

@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"io"
 	"os"
-	"slices"
 	"strconv"
 	"strings"
 
@@ -202,6 +201,54 @@ func (a *app) fixTable(s *score.Score, res job.CheckResult) error {
 	return nil
 }
 
+type landedRow struct {
+	Frame    int64   `json:"frame"`
+	Timecode string  `json:"timecode"`
+	Name     string  `json:"name"`
+	Must     bool    `json:"must"`
+	Late     float64 `json:"milliseconds_late"` // against the hit's own frame
+	Frames   float64 `json:"frames_late"`
+}
+
+func landedRowsOf(s *score.Score, res job.CheckResult, layer string) []landedRow {
+	rows := []landedRow{}
+	for _, h := range res.Hits {
+		for _, e := range h.Entries {
+			if e.Layer == layer {
+				rows = append(rows, landedRow{h.Frame, s.Reference.Rate.Timecode(s.Reference.Start + h.Frame), h.Name, h.Must, e.Milliseconds, e.Frames})
+			}
+		}
+	}
+	return rows
+}
+
+// sayHits tells how the layers land on the hits.
+func (a *app) sayHits(s *score.Score, res job.CheckResult) error {
+	if len(res.Hits) == 0 {
+		return nil
+	}
+	a.say("\nOn the hits:")
+	t := report.Table{Head: []string{"hit", "time code", "", "layers", "first", "", "last", ""}, Right: []bool{false, false, false, true, true, false, true}}
+	for _, h := range res.Hits {
+		first, last := h.Entries[0], h.Entries[0]
+		for _, e := range h.Entries {
+			if e.Milliseconds < first.Milliseconds {
+				first = e
+			}
+			if e.Milliseconds > last.Milliseconds {
+				last = e
+			}
+		}
+		weight := "want"
+		if h.Must {
+			weight = "must"
+		}
+		tell := func(e job.HitEntry) string { return fmt.Sprintf("%+.0f ms, %+.1f f", e.Milliseconds, e.Frames) }
+		t.Rows = append(t.Rows, []string{h.Name, s.Reference.Rate.Timecode(s.Reference.Start + h.Frame), weight, fmt.Sprint(len(h.Entries)), tell(first), first.Layer, tell(last), last.Layer})
+	}
+	return a.table(t)
+}
+
 // sayDoubles tells how layers of one part agree.
 func (a *app) sayDoubles(res job.CheckResult) error {
 	if res.Between == nil || len(res.Between.Doubles) == 0 {
@@ -266,16 +313,13 @@ func chordRowOf(s *score.Score, res job.CheckResult, c check.ChordResult) chordR
 }
 
 // printChords prints the chords, or those that a layer sings in.
-func (a *app) printChords(s *score.Score, res job.CheckResult, only string) error {
+func (a *app) printChords(s *score.Score, res job.CheckResult) error {
 	if res.Between == nil {
 		return job.NoChords()
 	}
 	rows := []chordRow{}
-	for _, c := range res.Between.Chords {
-		row := chordRowOf(s, res, c)
-		if only == "" || slices.ContainsFunc(row.Members, func(m memberRow) bool { return m.Layer == only }) {
-			rows = append(rows, row)
-		}
+	for _, c := range res.Chords() {
+		rows = append(rows, chordRowOf(s, res, c))
 	}
 	if done, err := a.printJSON(rows); done {
 		return err

@@ -30,6 +30,7 @@ type Heard struct {
 type BetweenOptions struct {
 	SampleRate  int
 	Rate        timecode.Rate
+	StartFrame  int64 // the time code of frame 0
 	System      tuning.System
 	ListenCents float64 // a blamed note is told from here on; 0: 25
 }
@@ -330,7 +331,7 @@ func (b *between) judgeDouble(i, j int, pairs [][2]int) {
 	d := Double{A: i, B: j}
 	for _, p := range pairs {
 		m, n := x.Notes[p[0]], y.Notes[p[1]]
-		if !m.timed() || !n.timed() {
+		if !m.Timed() || !n.Timed() {
 			continue
 		}
 		off := n.Milliseconds - m.Milliseconds
@@ -355,8 +356,8 @@ func (b *between) judgeDouble(i, j int, pairs [][2]int) {
 	b.out.Doubles = append(b.out.Doubles, d)
 }
 
-// timed: the note's entry was read.
-func (r NoteResult) timed() bool {
+// Timed reports whether the note's entry was read.
+func (r NoteResult) Timed() bool {
 	return r.Sung && r.Verdict != VerdictNotJudged && r.Verdict != VerdictMissing && r.Verdict != VerdictExtra
 }
 

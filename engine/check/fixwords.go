@@ -38,7 +38,7 @@ func (r *ranking) say(f Fix) string {
 		if x.Bar != last || x.Bar == 0 {
 			where, last = fmt.Sprintf("bar %d, ", x.Bar), x.Bar
 			if x.Bar == 0 {
-				where = fmt.Sprintf("at %s, ", r.o.Rate.Timecode(x.Frame))
+				where = fmt.Sprintf("at %s, ", r.o.Rate.Timecode(r.o.StartFrame+x.Frame))
 			}
 		}
 		out = append(out, where+r.nameOf(f.Layer, x)+": "+r.reason(f, x))
@@ -54,12 +54,15 @@ func (r *ranking) say(f Fix) string {
 func (r *ranking) nameOf(k int, x Finding) string {
 	l := r.layers[k]
 	if x.Note < 0 {
-		return "there"
+		if n := r.noteAt(k, x); n.Sung {
+			return "the " + className(n.Key)
+		}
+		return "here"
 	}
 	t := l.Targets[x.Note]
 	name := "hit"
 	if !t.Unpitched {
-		name = strings.TrimRight(keyName(t.Key), "-0123456789")
+		name = className(t.Key)
 	}
 	low, high := math.Inf(1), math.Inf(-1)
 	lengths := make([]float64, len(l.Targets))
@@ -83,6 +86,9 @@ func (r *ranking) nameOf(k int, x Finding) string {
 	}
 	return "the " + name
 }
+
+// className is a key without its octave.
+func className(key float64) string { return strings.TrimRight(keyName(key), "-0123456789") }
 
 // reason is what is off with a note, and what to do.
 func (r *ranking) reason(f Fix, x Finding) string {

@@ -2,6 +2,7 @@ package job
 
 import (
 	"context"
+	"fmt"
 	"runtime"
 	"slices"
 	"sync"
@@ -168,6 +169,9 @@ func (w *checker) layer(ctx context.Context, l *score.Layer) (LayerReport, error
 	res.Notes = append(res.Notes, snd.remarks(w.s)...)
 	if res.Report, err = check.Layer(in); err != nil {
 		return res, fault.New(fault.KindOf(err), "checking layer %s", l.Name).Because(err)
+	}
+	if w.o.FreeA4 {
+		res.Notes = append(res.Notes, fmt.Sprintf("its A4 is %.1f Hz", res.Report.A4Hz))
 	}
 	if len(l.Comp) > 0 {
 		res.nameTakes()

@@ -31,13 +31,16 @@ type TonicAt struct {
 // nil when that is one alone; Heard are those that it counts, by index. Fixes
 // are what to do, the most gained first.
 type CheckResult struct {
-	Layers     []LayerReport
-	Heard      []check.Heard
-	Between    *check.Harmony
-	Fixes      []Fix
-	Good       int // notes that are good enough ...
-	Judged     int // ... of so many
-	SystemNote string
+	Layers  []LayerReport
+	Heard   []check.Heard
+	Between *check.Harmony
+	Fixes   []Fix
+	Hits    []HitResult
+	Good    int      // notes that are good enough ...
+	Judged  int      // ... of so many
+	Remarks []string // on the check as a whole
+
+	only string
 }
 
 // Fix is a check.Fix with names, and the command that begins it.
@@ -112,7 +115,10 @@ func (w *checker) findTonic() (class int, minor, ok bool) {
 
 // result holds the layers against each other and ranks what to do.
 func (w *checker) result(reports []LayerReport, everyLayer bool) (CheckResult, error) {
-	res := CheckResult{SystemNote: w.remark}
+	res := CheckResult{only: w.o.Only}
+	if w.remark != "" {
+		res.Remarks = append(res.Remarks, w.remark)
+	}
 	var sung []LayerReport
 	for _, r := range reports {
 		if r.Take != "" {
@@ -120,14 +126,19 @@ func (w *checker) result(reports []LayerReport, everyLayer bool) (CheckResult, e
 			res.Heard = append(res.Heard, check.Heard{Name: r.Layer, Targets: r.Targets, Report: r.Report})
 		}
 	}
-	o := check.BetweenOptions{SampleRate: w.s.SampleRate, Rate: w.s.Reference.Rate, System: w.system}
+	o := check.BetweenOptions{SampleRate: w.s.SampleRate, Rate: w.s.Reference.Rate, StartFrame: w.s.Reference.Start, System: w.system}
 	var h check.Harmony
 	if everyLayer && len(sung) > 1 && w.o.Scale == nil {
 		var err error
-		if h, err = check.Between(res.Heard, o); err != nil {
+		h, err = check.Between(w.sounding(res.Heard), o)
+		switch {
+		case err == nil:
+			res.Between = &h
+		case w.o.Between:
 			return res, err
+		default:
+			res.Remarks = append(res.Remarks, "the layers are not held against each other: "+err.Error())
 		}
-		res.Between = &h
 	}
 	for _, fix := range check.Rank(res.Heard, h, o) {
 		if w.o.Only == "" || sung[fix.Layer].Layer == w.o.Only {
@@ -149,7 +160,37 @@ func (w *checker) result(reports []LayerReport, everyLayer bool) (CheckResult, e
 		}
 	}
 	res.Good, res.Judged = check.Enough(heard)
+	res.Hits = w.hits(heard)
 	return res, nil
+}
+
+// sounding leaves out what muted layers sang: it is in no chord.
+func (w *checker) sounding(heard []check.Heard) []check.Heard {
+	out := slices.Clone(heard)
+	for i := range out {
+		if l := w.s.Layer(out[i].Name); l != nil && l.Mute {
+			out[i].Report = check.Report{}
+		}
+	}
+	return out
+}
+
+// Chords are those between the layers, or with a layer named those that it
+// sings in; nil when fewer than two are sung.
+func (r CheckResult) Chords() []check.ChordResult {
+	if r.Between == nil {
+		return nil
+	}
+	if r.only == "" {
+		return r.Between.Chords
+	}
+	var out []check.ChordResult
+	for _, c := range r.Between.Chords {
+		if slices.ContainsFunc(c.Members, func(m tuning.Member) bool { return r.Heard[m.Layer].Name == r.only }) {
+			out = append(out, c)
+		}
+	}
+	return out
 }
 
 // Verdict is nil, or with strict a NotMet error when anything is to be mended.

@@ -54,19 +54,17 @@ func (r CheckResult) WriteChordsCSV(w io.Writer, s *score.Score) error {
 	out := csv.NewWriter(w)
 	rows := [][]string{{"bar", "beat", "timecode", "from_sample", "to_sample", "low", "low_note", "high", "high_note", "semitones", "just",
 		"cents", "against_equal", "against_just", "beats_hz", "blamed", "move_cents"}}
-	if r.Between != nil {
-		for _, c := range r.Between.Chords {
-			blamed, move := "", ""
-			if c.Blame >= 0 {
-				blamed, move = r.Heard[c.Members[c.Blame].Layer].Name, fmt.Sprintf("%.2f", c.MoveCents)
-			}
-			for _, v := range c.Intervals {
-				low, high := c.Members[v.Low], c.Members[v.High]
-				rows = append(rows, []string{fmt.Sprint(c.Bar), c.Beat, timecodeAt(s, c.From), fmt.Sprint(c.From), fmt.Sprint(c.To),
-					r.Heard[low.Layer].Name, part.KeyName(uint8(low.Key)), r.Heard[high.Layer].Name, part.KeyName(uint8(high.Key)), fmt.Sprint(v.Semitones),
-					fmt.Sprintf("%d:%d", v.Just.Num, v.Just.Den), fmt.Sprintf("%.2f", v.Cents), fmt.Sprintf("%.2f", v.EqualCents), fmt.Sprintf("%.2f", v.JustCents),
-					fmt.Sprintf("%.2f", v.BeatHz), blamed, move})
-			}
+	for _, c := range r.Chords() {
+		blamed, move := "", ""
+		if c.Blame >= 0 {
+			blamed, move = r.Heard[c.Members[c.Blame].Layer].Name, fmt.Sprintf("%.2f", c.MoveCents)
+		}
+		for _, v := range c.Intervals {
+			low, high := c.Members[v.Low], c.Members[v.High]
+			rows = append(rows, []string{fmt.Sprint(c.Bar), c.Beat, timecodeAt(s, c.From), fmt.Sprint(c.From), fmt.Sprint(c.To),
+				r.Heard[low.Layer].Name, part.KeyName(uint8(low.Key)), r.Heard[high.Layer].Name, part.KeyName(uint8(high.Key)), fmt.Sprint(v.Semitones),
+				fmt.Sprintf("%d:%d", v.Just.Num, v.Just.Den), fmt.Sprintf("%.2f", v.Cents), fmt.Sprintf("%.2f", v.EqualCents), fmt.Sprintf("%.2f", v.JustCents),
+				fmt.Sprintf("%.2f", v.BeatHz), blamed, move})
 		}
 	}
 	if err := out.WriteAll(rows); err != nil {

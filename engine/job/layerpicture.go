@@ -116,13 +116,14 @@ func ChordPicture(s *score.Score, r CheckResult, stretch Stretch) (report.ChordP
 		return p, err
 	}
 	p.Bars = bars
-	rows := chordRows(r)
+	chords := r.Chords()
+	rows := chordRows(r, chords)
 	for k, h := range r.Heard {
 		if rows[k] >= 0 {
 			p.Layers = append(p.Layers, h.Name)
 		}
 	}
-	for _, c := range r.Between.Chords {
+	for _, c := range chords {
 		p.Chords = append(p.Chords, chordColumn(c, rows))
 	}
 	for _, f := range r.Between.Findings {
@@ -136,9 +137,9 @@ func ChordPicture(s *score.Score, r CheckResult, stretch Stretch) (report.ChordP
 
 // chordRows gives each layer that is in a chord, or that a finding between
 // layers is about, a row, and the others -1.
-func chordRows(r CheckResult) []int {
+func chordRows(r CheckResult, chords []check.ChordResult) []int {
 	drawn := make([]bool, len(r.Heard))
-	for _, c := range r.Between.Chords {
+	for _, c := range chords {
 		for _, m := range c.Members {
 			drawn[m.Layer] = true
 		}

@@ -75,6 +75,7 @@ const (
 	chordSeconds = 0.15 // less is heard as a passing, not as a chord (from practice)
 	maxChordNote = 200_000
 	maxMembers   = 64
+	maxIntervals = 1 << 22 // of all chords
 )
 
 // Chords finds what sounds together in the layers and judges it. Each layer's
@@ -90,10 +91,11 @@ func Chords(layers [][]Held, sampleRate int, o ChordOptions) ([]Chord, error) {
 	}
 	if total > maxChordNote || len(layers) > maxMembers {
 		return nil, fault.New(fault.OverLimit, "%d notes in %d layers are too many to hold against each other", total, len(layers)).
-			Mended("name fewer layers")
+			Mended("mute layers that are not needed")
 	}
 	least := int64(o.LeastSeconds * float64(sampleRate))
 	var out []Chord
+	intervals := 0
 	at := make([]int, len(layers)) // first note of each that is not over
 	edges := edgesOf(layers)
 	for k := 0; k+1 < len(edges); k++ {
@@ -112,6 +114,10 @@ func Chords(layers [][]Held, sampleRate int, o ChordOptions) ([]Chord, error) {
 		}
 		if c, ok := chordOf(layers, members, from, to, least, o); ok {
 			out = append(out, c)
+			intervals += len(c.Intervals)
+		}
+		if intervals > maxIntervals {
+			return nil, fault.New(fault.OverLimit, "there are more than %d intervals between the layers", maxIntervals).Mended("mute layers that are not needed")
 		}
 	}
 	return out, nil
