@@ -24,6 +24,8 @@ type hum struct {
 	vibrato        bool
 	consonants     []string // nil: a mixture
 	leads          bool     // consonants begin on the beat, and not the voice
+	clickDB        float64  // level of a click that leaks in, dBFS; 0: none
+	slurred        bool     // without consonants but where a pitch is repeated
 }
 
 var usualHum = hum{offset: -30, jitter: 25, drift: -25, scatter: 40, scoop: 80, noiseDB: -58}
@@ -43,6 +45,8 @@ var hums = []struct {
 	{"vibrato", hum{offset: -30, jitter: 20, scatter: 30, vibrato: true, noiseDB: -58}, 0.97},
 	{"a noisy room", hum{offset: -30, jitter: 25, scatter: 40, noiseDB: -40}, 0.95},
 	{"consonants on the beat", hum{offset: -20, jitter: 20, scatter: 35, noiseDB: -62, consonants: []string{"s", "n", "l", "t"}, leads: true}, 0.96},
+	{"slurred", hum{offset: -30, jitter: 20, scatter: 25, noiseDB: -58, slurred: true}, 0.97},
+	{"the click leaks in", hum{offset: -30, jitter: 20, scatter: 25, noiseDB: -58, clickDB: -36}, 0.96},
 	{"forty cents sharp", hum{offset: 40, jitter: 20, scatter: 30, noiseDB: -58}, 0.97},
 }
 
@@ -175,11 +179,39 @@ func humIt(t testing.TB, m melody, g *tempo.Grid, h hum, seed uint64) Input {
 		notes = append(notes, x)
 		last = at
 	}
+	if h.slurred {
+		slur(notes, m)
+	}
 	if err := v.Check(notes); err != nil {
 		t.Fatal(err)
 	}
-	start := -int64(testRate) / 2
-	return Input{Samples: v.Sing(notes, start, g.SampleAt(m.notes[len(m.notes)-1].End(), testRate)-start+testRate), Start: start, SampleRate: testRate, Grid: g}
+	start, end := -int64(testRate)/2, g.SampleAt(m.notes[len(m.notes)-1].End(), testRate)+testRate
+	x := v.Sing(notes, start, end-start)
+	if h.clickDB != 0 {
+		clicks, err := g.Clicks(testRate, tempo.ClickPlan{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		leaked, err := tempo.RenderClick(clicks, start, end, testRate, tempo.ClickOptions{LevelDB: h.clickDB})
+		if err != nil {
+			t.Fatal(err)
+		}
+		for i, c := range leaked {
+			x[i] += c
+		}
+	}
+	return Input{Samples: x, Start: start, SampleRate: testRate, Grid: g}
+}
+
+// slur ties the notes of a melody that follow each other on unlike pitches.
+func slur(notes []singer.Note, m melody) {
+	for i := 1; i < len(notes); i++ {
+		if m.notes[i-1].Key == m.notes[i].Key || m.notes[i-1].End() != m.notes[i].Start {
+			continue
+		}
+		notes[i].Consonant, notes[i].Legato, notes[i].ScoopCents = "", true, 0
+		notes[i-1].Length = notes[i].Start - notes[i-1].Start
+	}
 }
 
 // agreement counts the notes that a sketch has right: key with octave and
@@ -242,6 +274,33 @@ func TestMelodies(t *testing.T) {
 	}
 	if keys < int(n)*3/4 {
 		t.Errorf("%d keys right of %d, want three in four", keys, n)
+	}
+}
+
+// BenchmarkRead reads 20 seconds of humming.
+func BenchmarkRead(b *testing.B) {
+	m := makeMelody(1)
+	in := humIt(b, m, steadyGrid(b, m.bpm, m.metre), usualHum, 1)
+	for b.Loop() {
+		if _, err := Read(in, Options{}); err != nil {
+			b.Fatal(err)
+		}
+	}
+	seconds := float64(len(in.Samples)) / testRate
+	b.ReportMetric(seconds*float64(b.N)/b.Elapsed().Seconds(), "x-real-time")
+}
+
+// BenchmarkQuantise lays that humming's notes on the grid.
+func BenchmarkQuantise(b *testing.B) {
+	m := makeMelody(1)
+	in := humIt(b, m, steadyGrid(b, m.bpm, m.metre), usualHum, 1)
+	heard, _, err := hear(in)
+	if err != nil {
+		b.Fatal(err)
+	}
+	places := placesOf(in, Options{Finest: defaultFinest})
+	for b.Loop() {
+		quantise(heard, places, testRate)
 	}
 }
 

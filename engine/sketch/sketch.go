@@ -14,7 +14,7 @@
 // (the Bayesian quantiser of Cemgil, Desain & Kappen 2000 in a simple form).
 // Confidence is the chosen reading's posterior probability.
 //
-// Cost: that of the pitch tracker, some 90 times faster than real time.
+// Cost: BenchmarkRead states it; hearing takes more than quantising.
 //
 // Known failure: two notes of one pitch hummed without a consonant between
 // them are one; a run faster than the finest place of the grid loses notes,
