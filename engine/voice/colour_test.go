@@ -2,6 +2,7 @@ package voice
 
 import (
 	"math"
+	"slices"
 	"strings"
 	"testing"
 
@@ -139,7 +140,7 @@ func TestRecipesChangeTheVoiceAndKeepItsLoudness(t *testing.T) {
 	for _, sr := range rates {
 		x := syllables(sr)
 		for _, r := range Recipes() {
-			if underRace && r.Name == "crowd" {
+			if underRace && !slices.Contains([]string{"low-brass", "glass", "double", "old-optical"}, r.Name) {
 				continue
 			}
 			c := colour(t, r.Lines...)

@@ -43,7 +43,11 @@ func TestRetunedNotesLandAndKeepTheirVibrato(t *testing.T) {
 	v.JitterCents = 6
 	x := v.Sing(notes, 0, 6*rate)
 	s := listen(t, x)
-	for _, c := range []struct{ amount, speed float64 }{{1, 0.12}, {1, 0.4}, {1, 0.02}, {0.8, 0.12}, {0.5, 0.2}} {
+	cases := []struct{ amount, speed float64 }{{1, 0.12}, {0.5, 0.2}, {1, 0.4}, {1, 0.02}, {0.8, 0.12}}
+	if underRace {
+		cases = cases[:1]
+	}
+	for _, c := range cases {
 		goals, before := heardGoals(t, x, goal, c.amount, c.speed)
 		y := render(t, s, Edits{Cents: s.Retuned(goals)})
 		_, after := heardGoals(t, y, goal, 0, 0)

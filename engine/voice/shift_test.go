@@ -90,7 +90,11 @@ func TestFormantsStay(t *testing.T) {
 }
 
 func TestFormantsMoveOnTheirOwn(t *testing.T) {
-	for _, cents := range []float64{-400, -200, 300, 500} {
+	moves := []float64{-400, -200, 300, 500}
+	if underRace {
+		moves = moves[2:3]
+	}
+	for _, cents := range moves {
 		x := glide(48, "ae")
 		y := render(t, listen(t, x), Edits{Formants: constant(cents)})
 		formants, _ := voiceOf.Formants("ae", 100)
