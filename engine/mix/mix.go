@@ -18,7 +18,7 @@ import (
 
 // Bounds of the options.
 const (
-	DefaultBlock  = 4096
+	DefaultBlock  = 8192
 	maxBlock      = 1 << 20
 	minSampleRate = 8000
 	maxSampleRate = 384000

@@ -1,22 +1,30 @@
 package mix
 
-import "math"
-
 // widen makes 64-bit samples and tells the index of the first that is not a
-// finite number, -1 for none.
+// finite number, -1 for none. What is finite less itself is 0, all else is no
+// number, and a sum keeps that.
 func widen(to []float64, from []float32) int {
-	const exponent = 0x7f800000 // all bits set: infinite, or no number
 	to = to[:len(from)]
-	worst := uint32(0)
-	for i, v := range from {
-		worst = max(worst, math.Float32bits(v)&exponent)
-		to[i] = float64(v)
+	sum, other := 0.0, 0.0
+	rest, x := to, from
+	for ; len(x) >= 8; rest, x = rest[8:], x[8:] {
+		f, t := (*[8]float32)(x), (*[8]float64)(rest)
+		a, b, c, d := float64(f[0]), float64(f[1]), float64(f[2]), float64(f[3])
+		t[0], t[1], t[2], t[3] = a, b, c, d
+		e, g, h, i := float64(f[4]), float64(f[5]), float64(f[6]), float64(f[7])
+		t[4], t[5], t[6], t[7] = e, g, h, i
+		sum += ((a - a) + (b - b)) + ((c - c) + (d - d))
+		other += ((e - e) + (g - g)) + ((h - h) + (i - i))
 	}
-	if worst < exponent {
+	for i, v := range x {
+		rest[i] = float64(v)
+		sum += rest[i] - rest[i]
+	}
+	if sum+other == 0 {
 		return -1
 	}
-	for i, v := range from {
-		if math.Float32bits(v)&exponent == exponent {
+	for i, v := range to {
+		if v-v != 0 {
 			return i
 		}
 	}

@@ -255,3 +255,31 @@ func TestNotFiniteIsCountedAndRead(t *testing.T) {
 		t.Errorf("read as %v, notes %q", x, r.Notes())
 	}
 }
+
+// Every value of 24 bits comes out as its 2^23rd part, at any place among eight.
+func TestDecode24(t *testing.T) {
+	var b []byte
+	var want []float32
+	for v := int32(-1 << 23); v < 1<<23; v += 4093 {
+		b = append(b, byte(v), byte(v>>8), byte(v>>16))
+		want = append(want, float32(v)/(1<<23))
+	}
+	for n := range 18 {
+		for _, from := range []int{0, 1, 2, 3, len(want) - n} {
+			x := make([]float32, n)
+			decode24(x, b[3*from:3*(from+n)])
+			for i := range x {
+				if x[i] != want[from+i] {
+					t.Fatalf("%d samples from %d: sample %d is %g, want %g", n, from, i, x[i], want[from+i])
+				}
+			}
+		}
+	}
+	x := make([]float32, len(want))
+	decode24(x, b)
+	for i := range x {
+		if x[i] != want[i] {
+			t.Fatalf("sample %d is %g, want %g", i, x[i], want[i])
+		}
+	}
+}
