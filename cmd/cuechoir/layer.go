@@ -184,13 +184,15 @@ type layerRow struct {
 	GainDB float64  `json:"gain_db"`
 	Pan    float64  `json:"pan"`
 	Mute   bool     `json:"mute"`
+	Mends  int      `json:"mends"`
+	Colour string   `json:"colour"` // a colour's name, own or none
 }
 
 func (a *app) printLayers(s *score.Score) error {
 	rows := []layerRow{}
-	t := report.Table{Head: []string{"layer", "group", "notes", "range", "take", "gain dB", "pan", ""}, Right: []bool{false, false, true, false, false, true, true}}
+	t := report.Table{Head: []string{"layer", "group", "notes", "range", "take", "gain dB", "pan", "", "heard"}, Right: []bool{false, false, true, false, false, true, true}}
 	for _, l := range s.Layers {
-		r := layerRow{l.Name, l.Group, []string{}, l.Use, l.GainDB, l.Pan, l.Mute}
+		r := layerRow{l.Name, l.Group, []string{}, l.Use, l.GainDB, l.Pan, l.Mute, len(l.Mends), job.ColourName(l.Colour)}
 		for _, n := range l.Notes {
 			r.Notes = append(r.Notes, n.String())
 		}
@@ -203,7 +205,7 @@ func (a *app) printLayers(s *score.Score) error {
 			mute = "muted"
 		}
 		t.Rows = append(t.Rows, []string{l.Name, l.Group, fmt.Sprint(len(l.Notes)), noteRange(l.Notes), take,
-			fmt.Sprintf("%.1f", l.GainDB), fmt.Sprintf("%.2f", l.Pan), mute})
+			fmt.Sprintf("%.1f", l.GainDB), fmt.Sprintf("%.2f", l.Pan), mute, heardAs(r)})
 	}
 	if done, err := a.printJSON(rows); done {
 		return err
@@ -213,6 +215,19 @@ func (a *app) printLayers(s *score.Score) error {
 		return nil
 	}
 	return a.table(t)
+}
+
+// heardAs is what is done to a layer before it is heard.
+func heardAs(r layerRow) string {
+	switch {
+	case r.Mends > 0 && r.Colour != "none":
+		return "mended, " + r.Colour
+	case r.Mends > 0:
+		return "mended"
+	case r.Colour != "none":
+		return r.Colour
+	}
+	return "as sung"
 }
 
 // noteRange is the lowest and highest note of a part.
