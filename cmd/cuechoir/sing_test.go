@@ -10,7 +10,9 @@ import (
 	"strings"
 	"testing"
 
+	"cuechoir/engine/score"
 	"cuechoir/engine/take"
+	"cuechoir/engine/timecode"
 	"cuechoir/internal/audiofile"
 	"cuechoir/internal/pulsetest"
 )
@@ -141,5 +143,31 @@ func TestRealAudioCaution(t *testing.T) {
 		if !json.Valid([]byte(out.String())) || strings.Contains(out.String(), "volume") {
 			t.Errorf("%s: %s", c.output, out.String())
 		}
+	}
+}
+
+// A device that turned its rate over is told by name, from when on, and what to do.
+func TestRateIsTold(t *testing.T) {
+	s := &score.Score{SampleRate: 48000}
+	s.Reference.Rate, s.Reference.Frames, s.Reference.Start = timecode.Rate{Num: 24, Den: 1}, 480, 24*3600
+	info := take.Info{Layer: "alto", SampleRate: 48000, Start: -48_000, Frames: 10 * 48_000, Rate: &take.Rate{Hz: 44_110, Sample: 3 * 48_000}}
+	for _, c := range []struct {
+		hz   float64
+		want []string
+	}{
+		{44_110, []string{"ran at 44100 Hz, not 48000, from about 01:00:02:00", "too high", "set the device to 48000 Hz", "sing alto --span 01:00:02:00..01:00:09:00"}},
+		{95_900, []string{"ran at 96000 Hz", "too low"}},
+		{51_234, []string{"ran at about 51234 Hz"}},
+	} {
+		info.Rate.Hz = c.hz
+		words := rateWords(s, info)
+		for _, w := range c.want {
+			if !strings.Contains(words, w) {
+				t.Errorf("%v Hz: %q lacks %q", c.hz, words, w)
+			}
+		}
+	}
+	if got := placeOf(info); got != "the device ran at 51234 Hz from 3.00 s on" {
+		t.Errorf("in the list: %q", got)
 	}
 }

@@ -9,6 +9,7 @@ import (
 	"cuechoir/engine/score"
 	"cuechoir/engine/take"
 	"cuechoir/engine/track"
+	"cuechoir/internal/device"
 )
 
 // showSinging is the line that counts while one sings.
@@ -28,11 +29,32 @@ func (a *app) showSinging(s *score.Score, st track.Status, run job.Run) {
 	if st.Muted {
 		peak += "  FEEDBACK: muted"
 	}
+	if st.RateHz != 0 {
+		peak += fmt.Sprintf("  THE DEVICE RUNS AT %.0f Hz", st.RateHz)
+	}
 	room := ""
 	if st.TimeLeftKnown && st.TimeLeft < 100*time.Hour {
 		room = fmt.Sprintf("  room for %s", st.TimeLeft.Round(time.Minute))
 	}
 	a.progress.show(st.At-run.From, run.To-run.From, fmt.Sprintf("%s  in %s  dropouts %d%s", where, peak, st.Dropouts, room))
+}
+
+// rateWords tells of a device that ran at another rate than the score's.
+func rateWords(s *score.Score, t take.Info) string {
+	is, wrong := fmt.Sprintf("about %.0f", t.Rate.Hz), "low"
+	if n := device.NamedRate(t.Rate.Hz); n != 0 {
+		is = fmt.Sprint(n)
+	}
+	if t.Rate.Hz < float64(t.SampleRate) {
+		wrong = "high"
+	}
+	place := func(sample int64) string {
+		return s.Reference.Rate.Timecode(s.Reference.Start + s.Reference.Rate.FrameOf(sample, t.SampleRate))
+	}
+	_, end := t.Wanted()
+	at := place(t.Start + t.Rate.Sample)
+	return fmt.Sprintf("the device ran at %s Hz, not %d, from about %s on: from there the take is too %s and out of place, and before it as good as ever; "+
+		"set the device to %d Hz in the system's sound settings, and sing on from there: cuechoir sing %s --span %s..%s", is, t.SampleRate, at, wrong, t.SampleRate, t.Layer, at, place(min(end, s.Length())))
 }
 
 // meter is an input's level in words.
@@ -88,7 +110,10 @@ func (a *app) printTake(s *score.Score, t take.Info) {
 	case t.RoundTripKnown == take.ByEar:
 		a.note("the take is placed by the click that the microphone heard: a round trip of %d samples, %+d against what was known", t.RoundTrip, t.Heard.Lag)
 	}
-	if t.Slipped != 0 {
+	switch {
+	case t.Rate != nil:
+		a.note("%s", rateWords(s, t))
+	case t.Slipped != 0:
 		a.note("the device lost its count by %d samples on the way: the take may be out of place; try a larger --period", t.Slipped)
 	}
 }

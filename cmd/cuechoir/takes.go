@@ -66,6 +66,8 @@ type takeRow struct {
 // placeOf says whether a take's place on the timeline can be trusted.
 func placeOf(i take.Info) string {
 	switch {
+	case i.Rate != nil:
+		return fmt.Sprintf("the device ran at %.0f Hz from %s on", i.Rate.Hz, seconds(i.Rate.Sample, i.SampleRate))
 	case i.Slipped != 0:
 		return fmt.Sprintf("slipped by about %d samples", i.Slipped)
 	case i.RoundTripKnown == take.Unknown:

@@ -4,6 +4,7 @@ import (
 	"context"
 	"os"
 	"path/filepath"
+	"time"
 
 	"cuechoir/engine/mix"
 	"cuechoir/engine/picture"
@@ -36,6 +37,7 @@ type SingOptions struct {
 	Through        track.Through // the voice itself in the headphones, off by itself
 	MonitorGainDB  float64       // of all that is heard; at most 0
 	Progress       func(track.Status)
+	Now            func() time.Time // the computer's clock; nil: time.Now
 }
 
 // Voice is a layer and the input channel, from 0, that it is sung through.
@@ -109,10 +111,13 @@ func Sing(ctx context.Context, f *score.Folder, o SingOptions) (res SingResult, 
 	}
 	defer m.Close()
 	plan := singPlan(s, o, run, m)
+	if o.Now == nil {
+		o.Now = time.Now
+	}
 	made := func(layer string) func(int) (*take.Writer, error) {
 		return func(int) (*take.Writer, error) {
 			return take.Create(f.Dir, layer, take.Info{Start: plan.From - o.RoundTrip, SampleRate: s.SampleRate,
-				RoundTrip: o.RoundTrip, RoundTripKnown: o.RoundTripKnown})
+				RoundTrip: o.RoundTrip, RoundTripKnown: o.RoundTripKnown, Created: o.Now()})
 		}
 	}
 	for _, v := range o.Beside {
@@ -144,7 +149,7 @@ func checkVoices(s *score.Score, o SingOptions) error {
 // singPlan is the transport's plan of a run, with what m plays in it.
 func singPlan(s *score.Score, o SingOptions, run Run, m *monitor) track.Plan {
 	p := track.Plan{
-		SampleRate: s.SampleRate, From: run.From, To: run.To, Monitor: m.Fill, MonitorGainDB: o.MonitorGainDB, Through: o.Through,
+		SampleRate: s.SampleRate, From: run.From, To: run.To, Monitor: m.Fill, MonitorGainDB: o.MonitorGainDB, Through: o.Through, Now: o.Now,
 		RoundTrip: o.RoundTrip, RoundTripKnown: o.RoundTripKnown, RoundTripWaiting: o.Waiting,
 		TailSamples: o.RoundTrip + int64(tailSeconds*s.SampleRate), InputChannel: o.InputChannel,
 	}

@@ -53,6 +53,13 @@ type Heard struct {
 	LevelDB float64 `json:"level_db"` // of the way from the output to the take
 }
 
+// Rate is another rate than the device said: what it was by the clock, and from
+// which of the take's samples on, to about half a second.
+type Rate struct {
+	Hz     float64 `json:"hz"`
+	Sample int64   `json:"sample"`
+}
+
 // Span is a stretch of a take, in its own samples from 0.
 type Span struct {
 	Sample int64 `json:"sample"`
@@ -85,6 +92,8 @@ type Info struct {
 	// place by about as much.
 	Slipped int64 `json:"slipped,omitempty"`
 
+	// Rate is set when the device delivered at another rate than it said.
+	Rate *Rate `json:"device_rate,omitempty"`
 	// Heard is nil when none of the program's own sound was found.
 	Heard *Heard `json:"heard,omitempty"`
 
@@ -215,6 +224,9 @@ func (i Info) check() *fault.Error {
 	}
 	if i.Slipped < -maxStart || i.Slipped > maxStart {
 		return fault.New(fault.OverLimit, "a slip of %d samples is out of range", i.Slipped)
+	}
+	if r := i.Rate; r != nil && (!(r.Hz >= 1 && r.Hz < 1e7) || r.Sample < 0 || r.Sample > maxFrames) {
+		return fault.New(fault.Malformed, "a device at %v Hz from sample %d on is out of range", r.Hz, r.Sample)
 	}
 	if h := i.Heard; h != nil && (h.Lag < -maxStart || h.Lag > maxStart || !(math.Abs(h.LevelDB) < 1000)) {
 		return fault.New(fault.Malformed, "own sound heard %d samples late at %v dB is out of range", h.Lag, h.LevelDB)

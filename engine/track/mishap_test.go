@@ -5,6 +5,7 @@ package track
 import (
 	"bytes"
 	"context"
+	"math"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -112,17 +113,20 @@ func (d *turning) Stop() error {
 // begins at another rate is refused before anyone sings.
 func TestRateChange(t *testing.T) {
 	dir := t.TempDir()
-	dev := &turning{at: 72_000, rate: 44_100}
-	res, err := Record(context.Background(), dev, Plan{SampleRate: 48000, To: 48000 * 4}, newTake(t, dir), nil)
-	if err != nil || res.Take.State != take.Whole || res.Frames != 48000*4 {
+	dev, told := &turning{at: 72_000, rate: 44_100}, 0.0
+	res, err := Record(context.Background(), dev, Plan{SampleRate: 48000, To: 48000 * 5}, newTake(t, dir), func(s Status) { told = s.RateHz })
+	if err != nil || res.Take.State != take.Whole || res.Frames != 48000*5 {
 		t.Fatalf("%+v %v", res, err)
 	}
 	// From 1.5 s on 8.1 % are missing: what the clock had seen by the end.
-	missing := float64(48000*4-72_000) * (48000.0/44100 - 1)
+	missing := float64(48000*5-72_000) * (48000.0/44100 - 1)
 	if !res.Slip.Slipped || res.Take.Slipped >= 0 || -float64(res.Take.Slipped) < missing/4 || -float64(res.Take.Slipped) > 1.3*missing {
 		t.Errorf("slipped %d, about %.0f are missing: %+v", res.Take.Slipped, missing, res.Slip)
 	}
-	t.Logf("%.0f samples are missing by the wall clock; the take says %d", missing, res.Take.Slipped)
+	if r := res.Take.Rate; r == nil || device.NamedRate(r.Hz) != 44_100 || r.Sample < 48_000 || r.Sample > 110_000 || told != r.Hz && math.Abs(told-44_100) > 300 {
+		t.Errorf("the take says %+v of a device that turned to 44.1 kHz at %d; the last word while it ran: %v Hz", r, dev.at, told)
+	}
+	t.Logf("%+v; %.0f samples are missing by the wall clock; the take says %d", *res.Take.Rate, missing, res.Take.Slipped)
 	checkMarks(t, dir, res.Frames)
 
 	other := &turning{}

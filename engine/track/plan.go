@@ -35,10 +35,14 @@ type Plan struct {
 	TailSamples int64
 	// Punch records a stretch of the plan alone; the zero Punch records all.
 	Punch        Punch
-	Through      Through       // the voice itself in the headphones
-	InputChannel int           // from 0
-	Beside       []Beside      // further voices, through other inputs of the device
-	StallLimit   time.Duration // a device silent for longer has failed; 0: 3 s
+	Through      Through  // the voice itself in the headphones
+	InputChannel int      // from 0
+	Beside       []Beside // further voices, through other inputs of the device
+	// Now is the clock that the device is held against; nil: time.Now. Only times
+	// between its readings count, so that nobody who sets the time of day moves
+	// anything.
+	Now        func() time.Time
+	StallLimit time.Duration // a device silent for longer has failed; 0: 3 s
 }
 
 // Punch is the stretch that is recorded while the plan runs: from In to Out,

@@ -18,6 +18,7 @@ type Status struct {
 	Dropouts      int       // spans of input lost so far
 	Unheard       int       // spans of monitor that came too late
 	LimiterDB     float64   // how far the limiter turned the output down since the last Status, at most 0
+	RateHz        float64   // at which the device delivers when that is another than it said; 0: as said
 	Muted         bool      // feedback was noticed: the live input is out of the output
 	TimeLeft      time.Duration
 	TimeLeftKnown bool
@@ -86,7 +87,7 @@ func RecordPasses(ctx context.Context, dev device.Device, p Plan, passes int, ne
 		dev: dev, inputs: p.inputs(), length: length, width: 1,
 		monitor: r.monitor, monitorLen: length - p.TailSamples, gainDB: p.MonitorGainDB, through: p.Through, stallLimit: p.StallLimit,
 		lastWord: min(p.RoundTrip, int64(p.SampleRate)) + int64(fadeSeconds*float64(p.SampleRate)),
-		drain:    r.keep, unheard: r.unheard,
+		drain:    r.keep, unheard: r.unheard, now: p.Now,
 	}
 	if p.Monitor == nil {
 		stream.monitorLen = 0
@@ -96,10 +97,10 @@ func RecordPasses(ctx context.Context, dev device.Device, p Plan, passes int, ne
 	}
 	// The first take is made before the device starts: what cannot be
 	// written is known before anyone sings.
+	r.slip = func() device.Slip { return stream.clock.Slip }
 	if err := r.open(0); err != nil {
 		return nil, err
 	}
-	r.slip = func() device.Slip { return stream.clock.Slip }
 	out, err := stream.play(ctx)
 	if !r.ear.done { // it ended before the ear had enough
 		if e := r.hear(); err == nil {

@@ -237,6 +237,7 @@ func (r *recorder) finish(out outcome, why error) {
 	r.writing = r.writing[1:]
 	var infos []take.Info
 	for _, w := range t.writers {
+		r.tellClock(w, t.from)
 		infos = append(infos, r.finishOne(w, out, why))
 	}
 	first := infos[0]
@@ -249,13 +250,21 @@ func (r *recorder) finish(out outcome, why error) {
 	})
 }
 
+// tellClock notes in a take that began at a stream sample how the device kept time.
+func (r *recorder) tellClock(w *take.Writer, from int64) {
+	s := r.slip()
+	if s.Slipped {
+		w.SetSlipped(s.Frames)
+	}
+	if at := max(s.RateAt-from, 0); s.RateHz != 0 && at < w.Info().Frames {
+		w.SetRate(s.RateHz, at)
+	}
+}
+
 // finishOne ends a take; its Info has no ID when there is none.
 func (r *recorder) finishOne(w *take.Writer, out outcome, why error) take.Info {
 	// A pass whose span is in is whole, whatever ended its tail.
 	whole := w.Info().Frames >= r.wanted()
-	if s := r.slip(); s.Slipped {
-		w.SetSlipped(s.Frames)
-	}
 	switch {
 	case whole:
 	case why != nil:
@@ -293,7 +302,7 @@ func (r *recorder) statusOf(s streamStatus) Status {
 	st := Status{
 		At: r.plan.From + s.at - pass*r.span, Pass: int(pass),
 		PeakDB: peakDB(s.peaks[0]), Dropouts: int(s.overruns), Unheard: int(s.underruns),
-		LimiterDB: 20 * math.Log10(float64(s.limiter)), Muted: s.muted,
+		LimiterDB: 20 * math.Log10(float64(s.limiter)), Muted: s.muted, RateHz: r.slip().RateHz,
 	}
 	for k := 1; k < len(r.inputs); k++ {
 		st.BesideDB = append(st.BesideDB, peakDB(s.peaks[k]))

@@ -50,6 +50,7 @@ type run struct {
 	gainDB     float64
 	through    Through
 	stallLimit time.Duration
+	now        func() time.Time                             // the clock; nil: time.Now
 	lastWord   int64                                        // frames still captured after a cancel: they are on their way
 	drain      func(x []float32, at int64, lost bool) error // x interleaved when there are several inputs
 	unheard    func(at, frames int64)                       // may be nil
@@ -146,7 +147,10 @@ func (r *run) loop(ctx context.Context) (cancelled bool, err error) {
 	until := r.length
 	buf := make([]float32, drainBlock*r.stream.Inputs())
 	var idle pause
-	watch, sleep := newWatchdog(r.stallLimit), watchSleep()
+	if r.now == nil {
+		r.now = time.Now
+	}
+	watch, sleep := newWatchdog(r.stallLimit, r.now), watchSleep()
 	defer sleep.stop()
 	nextStatus, seen := int64(0), int64(0)
 	done := ctx.Done()
@@ -166,7 +170,7 @@ func (r *run) loop(ctx context.Context) (cancelled bool, err error) {
 		}
 		frames := r.stream.Frames()
 		if frames != seen { // a device that has ended has not lost its count
-			r.clock.See(time.Now(), frames)
+			r.clock.See(r.now(), frames)
 			seen = frames
 		}
 		if frames >= nextStatus {

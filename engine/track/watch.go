@@ -22,22 +22,23 @@ type watchdog struct {
 	last   int64
 	since  time.Time
 	called bool
+	now    func() time.Time
 }
 
-func newWatchdog(limit time.Duration) *watchdog {
+func newWatchdog(limit time.Duration, now func() time.Time) *watchdog {
 	if limit <= 0 {
 		limit = defaultStallLimit
 	}
-	return &watchdog{limit: limit, since: time.Now()}
+	return &watchdog{limit: limit, since: now(), now: now}
 }
 
 // hurry is for when the end is wished for: no long wait any more.
 func (w *watchdog) hurry() {
-	w.limit, w.called, w.since = min(w.limit, hurryLimit), true, time.Now()
+	w.limit, w.called, w.since = min(w.limit, hurryLimit), true, w.now()
 }
 
 func (w *watchdog) see(frames int64) error {
-	now := time.Now()
+	now := w.now()
 	if frames != w.last {
 		w.last, w.since, w.called = frames, now, true
 		return nil

@@ -40,3 +40,49 @@ func TestSlipClock(t *testing.T) {
 		}
 	}
 }
+
+// A device that runs at another rate is told as that: which, and from where on. One
+// that stalls, slips or drifts is not.
+func TestSlipClockTellsTheRate(t *testing.T) {
+	for _, c := range []struct {
+		name     string
+		rate     float64 // from 6 s on
+		lost     float64 // seconds of sound each second, from 6 s on, for two seconds
+		wantRate int
+	}{
+		{"44.1 kHz", 44_100, 0, 44_100}, {"96 kHz", 96_000, 0, 96_000}, {"half", 24_000, 0, 0},
+		{"a poor crystal", 48_000 * 1.0005, 0, -1}, {"loses 40 ms twice", 48_000, 0.04, -1},
+	} {
+		clock := SlipClock{SampleRate: 48000, PeriodFrames: 480}
+		now := time.Now()
+		count, lost := 0.0, 0.0
+		for step := range 3000 { // 12 s in steps of 4 ms
+			seconds := float64(step+1) / 250
+			if seconds <= 6 {
+				count = seconds * 48000
+			} else {
+				count += c.rate / 250
+				if c.lost > 0 && (step == 1600 || step == 1900) {
+					lost += c.lost * 48000
+				}
+			}
+			frames := int64(count-lost) / 480 * 480
+			jitter := time.Duration(step*7919%3) * time.Millisecond
+			clock.See(now.Add(time.Duration(seconds*float64(time.Second))+jitter), frames)
+		}
+		s := clock.Slip
+		if c.wantRate < 0 {
+			if s.RateHz != 0 {
+				t.Errorf("%s: told as %.0f Hz", c.name, s.RateHz)
+			}
+			continue
+		}
+		if d := s.RateHz/c.rate - 1; d < -0.006 || d > 0.006 || NamedRate(s.RateHz) != c.wantRate {
+			t.Errorf("%s: told as %.1f Hz, %d", c.name, s.RateHz, NamedRate(s.RateHz))
+		}
+		if at := float64(s.RateAt) / 48000; at < 5 || at > 7.1 || !s.Slipped {
+			t.Errorf("%s: from %.2f s on, it was 6; %+v", c.name, at, s)
+		}
+		t.Logf("%s: %.1f Hz from %.2f s on", c.name, s.RateHz, float64(s.RateAt)/48000)
+	}
+}
