@@ -48,8 +48,12 @@ func (d *Desk) Load(ctx context.Context) (tui.Model, error) {
 	if err != nil {
 		return m, err
 	}
-	for i, l := range s.Layers {
-		layer, err := d.layer(s, l, grid, takes[i])
+	byLayer := map[string]job.LayerTakes{} // an edit in between may have added or taken a layer
+	for _, t := range takes {
+		byLayer[t.Layer] = t
+	}
+	for _, l := range s.Layers {
+		layer, err := d.layer(s, l, grid, byLayer[l.Name])
 		if err != nil {
 			return m, err
 		}

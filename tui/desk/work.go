@@ -36,9 +36,12 @@ func (d *Desk) check(ctx context.Context, tell func(tui.Told)) (tui.Outcome, err
 		d.judged[r.Layer] = judged{keys[r.Layer], r}
 		n += len(r.Report.Findings)
 	}
-	news := fmt.Sprintf("%d findings; w goes to the worst", n)
-	if n == 0 {
-		news = "nothing to mend"
+	news := "nothing to mend"
+	switch {
+	case n == 1:
+		news = "1 finding; w goes to it"
+	case n > 1:
+		news = fmt.Sprintf("%d findings; w goes to the worst of the layer", n)
 	}
 	return tui.Outcome{News: news, Changed: true}, nil
 }
