@@ -329,9 +329,8 @@ func diff(s Sketch, want []part.Note) (out []string) {
 	return out
 }
 
-// humBent hums a melody cleanly but for one note, so many cents sharp and
-// seconds late.
-func humBent(t testing.TB, m melody, g *tempo.Grid, which int, cents, late float64) Input {
+// humBent hums a melody cleanly but for one note, so many cents sharp.
+func humBent(t testing.TB, m melody, g *tempo.Grid, which int, cents float64) Input {
 	t.Helper()
 	v := singer.Voice{Seed: 4, SampleRate: testRate, NoiseDB: -60}
 	var notes []singer.Note
@@ -340,7 +339,6 @@ func humBent(t testing.TB, m melody, g *tempo.Grid, which int, cents, late float
 		end := g.SampleAt(n.End(), testRate)
 		if i == which {
 			x.Key += cents / 100
-			x.Start += int64(late * testRate)
 		}
 		x.Length = end - x.Start
 		notes = append(notes, x)

@@ -1,9 +1,7 @@
 package sketch
 
 import (
-	"cmp"
 	"math"
-	"slices"
 	"sort"
 
 	"cuechoir/internal/dsp"
@@ -26,8 +24,8 @@ const (
 	gapSeconds   = 0.08  // a note may end so far before the next and fill the time (its consonant)
 	gapSpread    = 0.10
 	endSpread    = 0.09
-	shareStep    = 0.01 // of lateness shared by all, seconds
-	shareMost    = 0.15
+	shareStep    = 0.02 // of lateness shared by all, seconds
+	shareMost    = 0.16
 	shareSpread  = 0.06
 )
 
@@ -59,26 +57,36 @@ type quantised struct {
 // order.
 func quantise(notes []heardNote, places []place, sampleRate int) quantised {
 	best := math.Inf(1)
-	var as shared
+	var chosen *quantiser
+	var tries []*quantiser
 	for _, lead := range leads {
 		for k := -int(shareMost / shareStep); k <= int(shareMost/shareStep); k++ {
-			try := shared{float64(k) * shareStep, lead.share}
-			cost := newQuantiser(notes, places, sampleRate, try).best() + lead.cost + try.late*try.late/(2*shareSpread*shareSpread)
-			if cost < best {
-				best, as = cost, try
+			late := float64(k) * shareStep
+			q := newQuantiser(notes, places, sampleRate, shared{late, lead.share})
+			q.prior = lead.cost + late*late/(2*shareSpread*shareSpread)
+			q.cost = q.best() + q.prior
+			if q.cost < best {
+				best, chosen = q.cost, q
+			}
+			if q.cost < best+negligible {
+				tries = append(tries, q)
 			}
 		}
 	}
-	q := newQuantiser(notes, places, sampleRate, as)
-	q.best()
-	out := quantised{placed: q.path(), late: as.late, cost: best}
+	out := quantised{placed: chosen.path(), late: chosen.shared.late, cost: best}
 	if d, ok := medianLate(out.placed); ok { // finer than the steps
 		out.late += d
 		for i := range out.placed {
 			out.placed[i].late -= d
 		}
 	}
-	q.posteriors(out.placed)
+	var p posterior
+	for _, q := range tries {
+		if q.cost < best+negligible {
+			p.add(q)
+		}
+	}
+	p.tell(out.placed)
 	return out
 }
 
@@ -111,6 +119,8 @@ type quantiser struct {
 	places   []place
 	perSec   float64
 	shared   shared
+	prior    float64 // cost of what is shared
+	cost     float64 // of the best reading, prior and all
 	lattice  [][]candidate
 	lastNote int
 	lastCand int
@@ -270,68 +280,4 @@ func (q *quantiser) path() []placed {
 		i, k = c.fromNote, c.fromCand
 	}
 	return out
-}
-
-// posteriors gives each placed note the probability of its place: all ways
-// through it over all ways (the forward-backward sums of Rabiner 1989).
-func (q *quantiser) posteriors(out []placed) {
-	for i := len(q.lattice) - 1; i >= 0; i-- {
-		for k := range q.lattice[i] {
-			a := &q.lattice[i][k]
-			a.behind = -q.finish(i, a)
-			for j := i + 1; j <= min(i+1+dropRun, len(q.lattice)-1); j++ {
-				for c := range q.lattice[j] {
-					if s := q.step(i, a, j, &q.lattice[j][c]); !math.IsInf(s, 1) {
-						a.behind = logSum(a.behind, q.lattice[j][c].behind-s)
-					}
-				}
-			}
-		}
-	}
-	all := math.Inf(-1)
-	for i := max(0, len(q.lattice)-1-dropRun); i < len(q.lattice); i++ {
-		for k := range q.lattice[i] {
-			all = logSum(all, q.lattice[i][k].ahead-q.finish(i, &q.lattice[i][k]))
-		}
-	}
-	for i, p := range out {
-		if p.from < 0 {
-			continue
-		}
-		order := slices.Clone(q.lattice[i])
-		slices.SortFunc(order, func(a, b candidate) int { return -cmp.Compare(a.ahead+a.behind, b.ahead+b.behind) })
-		for _, c := range order {
-			if c.place == p.from {
-				out[i].sure = math.Exp(c.ahead + c.behind - all)
-			} else if out[i].rival < 0 {
-				out[i].rival = c.place
-			}
-		}
-	}
-}
-
-// logSum is log(exp(a) + exp(b)).
-func logSum(a, b float64) float64 {
-	if a < b {
-		a, b = b, a
-	}
-	if math.IsInf(b, -1) {
-		return a
-	}
-	return a + math.Log1p(math.Exp(b-a))
-}
-
-// tripletGain is how many nats a line, and a note of it on average, must gain
-// for thirds to be proposed.
-const (
-	tripletGain     = 6.0
-	tripletGainNote = 0.3
-)
-
-// tripletsFit reports that thirds would explain the line far better.
-func tripletsFit(notes []heardNote, in Input, o Options, without quantised) bool {
-	o.Triplets = true
-	with := quantise(notes, placesOf(in, o), in.SampleRate)
-	gain := without.cost - with.cost
-	return gain > tripletGain && gain > tripletGainNote*float64(len(notes))
 }

@@ -29,7 +29,9 @@ func TestQuantiserEqualsExhaustiveSearch(t *testing.T) {
 		q := newQuantiser(notes, places, testRate, shared{0.01, 0.5})
 		got := q.best()
 		out := q.path()
-		q.posteriors(out)
+		var sums posterior
+		sums.add(q)
+		sums.tell(out)
 
 		want, all := math.Inf(1), math.Inf(-1)
 		through := make([]float64, len(notes))
