@@ -26,9 +26,7 @@ func (p *posterior) add(q *quantiser) {
 	for i := range q.lattice {
 		for k := range q.lattice[i] {
 			c := &q.lattice[i][k]
-			if i >= len(q.lattice)-1-dropRun {
-				p.all = logSum(p.all, c.ahead-q.finish(i, c)-q.prior)
-			}
+			p.all = logSum(p.all, c.ahead-q.finish(i, c)-q.prior)
 			weight := c.ahead + c.behind - q.prior
 			if w, ok := p.at[i][c.place]; ok {
 				weight = logSum(weight, w)

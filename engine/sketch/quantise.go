@@ -65,7 +65,7 @@ func quantise(notes []heardNote, places []place, sampleRate int) quantised {
 			q := newQuantiser(notes, places, sampleRate, shared{late, lead.share})
 			q.prior = lead.cost + late*late/(2*shareSpread*shareSpread)
 			q.cost = q.best() + q.prior
-			if q.cost < best {
+			if chosen == nil || q.cost < best {
 				best, chosen = q.cost, q
 			}
 			if q.cost < best+negligible {
@@ -251,7 +251,7 @@ func (q *quantiser) best() float64 {
 	}
 	least := math.Inf(1)
 	q.lastNote = -1
-	for i := max(0, len(q.lattice)-1-dropRun); i < len(q.lattice); i++ {
+	for i := range q.lattice {
 		for k := range q.lattice[i] {
 			if c := q.lattice[i][k].cost + q.finish(i, &q.lattice[i][k]); c < least {
 				least, q.lastNote, q.lastCand = c, i, k

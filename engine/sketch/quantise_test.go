@@ -172,3 +172,32 @@ func TestRunFasterThanTheGrid(t *testing.T) {
 		t.Error(err)
 	}
 }
+
+// Whatever was heard, notes stand in order, none over the next, and each has a
+// length.
+func TestQuantiserKeepsOrder(t *testing.T) {
+	r := rand.New(rand.NewPCG(41, 8))
+	for range 300 {
+		places := make([]place, 2+r.IntN(12))
+		for i := range places {
+			places[i] = place{sample: int64(i) * 6000, beat: i / 4, depth: float64(i % 3), third: i%4 == 1}
+		}
+		var notes []heardNote
+		at := int64(r.IntN(20000)) - 8000
+		for range 1 + r.IntN(14) {
+			length := int64(r.IntN(9000))
+			notes = append(notes, heardNote{at - int64(r.IntN(5000)), at - int64(r.IntN(900)), at, at + length, 6000, 1, 1})
+			at += length + int64(r.IntN(2000))
+		}
+		free := 0
+		for _, p := range quantise(notes, places, testRate).placed {
+			if p.from < 0 {
+				continue
+			}
+			if p.from < free || p.to <= p.from || p.to >= len(places) || !(p.sure > 0 && p.sure < 1+1e-9) || p.rival == p.from {
+				t.Fatalf("%+v after place %d of %d", p, free, len(places))
+			}
+			free = p.to
+		}
+	}
+}
