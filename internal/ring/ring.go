@@ -69,15 +69,20 @@ func (r *Ring) Write(src []float32) int {
 
 // Read copies out as many samples as wait and fit dst. Consumer only.
 func (r *Ring) Read(dst []float32) int {
+	n := r.Peek(dst)
+	r.read.Store(r.read.Load() + uint64(n))
+	return n
+}
+
+// Peek copies out what Read would give and leaves it there. Consumer only.
+func (r *Ring) Peek(dst []float32) int {
 	at := r.read.Load()
 	n := min(len(dst), int(r.wrote.Load()-at))
 	if n <= 0 {
 		return 0
 	}
-	i := int(at & r.mask)
-	k := copy(dst[:n], r.buf[i:])
+	k := copy(dst[:n], r.buf[int(at&r.mask):])
 	copy(dst[k:n], r.buf)
-	r.read.Store(at + uint64(n))
 	return n
 }
 

@@ -11,7 +11,8 @@ import (
 // Dynamic Range Compressor Design», JAES 60(6), 2012). It has no delay, so it
 // moves nothing, and its answer does not depend on how blocks are cut. The
 // price is that the first half wave above the ceiling is flattened; what
-// follows keeps its shape.
+// follows keeps its shape. So it is for what cannot be looked ahead at: the live
+// input, and what a late feeder brings. The rest is turned down by ahead before.
 type limiter struct {
 	gain float32
 	hold int // frames until the release begins

@@ -2,6 +2,7 @@ package rt
 
 import (
 	"math"
+	"math/rand/v2"
 	"slices"
 	"testing"
 )
@@ -105,4 +106,82 @@ func TestThrough(t *testing.T) {
 			t.Fatalf("gain %v: after Mute %v ... %v", gain, out[:4], out[199])
 		}
 	}
+}
+
+// A tone that sets in 9 dB too loud, on its very crest, is turned down before it
+// comes: what comes out is what went in times a gain that never jumps, nothing is
+// over the ceiling, and nothing is later than it was.
+func TestLimiterLooksAhead(t *testing.T) {
+	const onset = 4800
+	for _, block := range []int{1, 64, 480, 4096} {
+		for _, hz := range []float64{50, 1000, 11_000} {
+			x := sine(24_000, 440, 0.2)
+			for i := onset; i < len(x); i++ {
+				x[i] = float32(Ceiling * 2.818 * math.Cos(2*math.Pi*hz*float64(i-onset)/48000))
+			}
+			out, s := played(x, block)
+			before, worst, changed := 1.0, 0.0, 0
+			for i, v := range out {
+				if abs(v) > Ceiling {
+					t.Fatalf("%v Hz, blocks of %d: sample %d is %v", hz, block, i, v)
+				}
+				if i == 0 || abs(x[i]) < 0.01 {
+					continue
+				}
+				gain := float64(v) / float64(x[i])
+				if gain > 1+1e-6 {
+					t.Fatalf("%v Hz: a gain of %v at %d", hz, gain, i)
+				}
+				if i < onset-72-1 && gain != 1 {
+					changed++
+				}
+				worst = max(worst, math.Abs(gain-before))
+				before = gain
+			}
+			if changed > 0 || worst > 4.0/72 { // over frames near 0 the gain is not looked at
+				t.Errorf("%v Hz, blocks of %d: the gain jumps by %.4f, %d samples changed long before", hz, block, worst, changed)
+			}
+			if hz == 1000 && block == 64 {
+				t.Logf("the gain moves by at most %.4f a sample; lowest %.2f dB", worst, 20*math.Log10(float64(s.LimiterGain())))
+			}
+		}
+	}
+}
+
+// Random loud noise, fed late and with the voice live over it: nothing passes the
+// ceiling.
+func TestLimiterHoldsWhateverComes(t *testing.T) {
+	r := rand.New(rand.NewPCG(11, 5))
+	s := New(Config{OutChannels: 2, InChannels: 1, MonitorChannels: 2, MonitorFrames: 1 << 30, MonitorAhead: 2000, CaptureAhead: 1 << 16, Through: 1, SampleRate: 48000})
+	out, in, feed := make([]float32, 2*700), make([]float32, 700), make([]float32, 2*900)
+	for range 2000 {
+		n := 1 + r.IntN(700)
+		if r.IntN(4) > 0 {
+			for i := range feed {
+				feed[i] = float32(r.NormFloat64() * 3)
+			}
+			s.Feed(feed[:2*r.IntN(900)])
+		}
+		for i := range in {
+			in[i] = float32(r.NormFloat64() * 3)
+		}
+		s.Callback(out[:2*n], in[:n], n)
+		for i, v := range out[:2*n] {
+			if abs(v) > Ceiling || v-v != 0 {
+				t.Fatalf("sample %d is %v", i, v)
+			}
+		}
+	}
+}
+
+// The callback while the limiter works all the time.
+func BenchmarkCallback480Limited(b *testing.B) {
+	s := New(Config{OutChannels: 2, MonitorFrames: 1 << 60, MonitorAhead: 1 << 16, SampleRate: 48000})
+	out, feed := make([]float32, 960), sine(480, 1000, 2)
+	b.ReportAllocs()
+	for b.Loop() {
+		s.Feed(feed)
+		s.Callback(out, nil, 480)
+	}
+	b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N)/480, "ns/frame")
 }

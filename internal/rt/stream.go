@@ -75,8 +75,10 @@ type Stream struct {
 	gain    float32
 	step    float32
 	through float32 // gain of the live input now
+	ahead   ahead
 	limit   limiter
 	scratch [2 * chunkFrames]float32
+	coming  [2 * aheadMost]float32
 
 	// The reader's own.
 	readAt int64
@@ -108,6 +110,7 @@ func New(c Config) *Stream {
 		}
 	}
 	s.capture = ring.New(max(c.CaptureAhead, 1) * s.inputs)
+	s.ahead.init(c.SampleRate)
 	s.limit.init(c.SampleRate)
 	return s
 }
@@ -138,6 +141,7 @@ func (s *Stream) play(out, in []float32, frames int) {
 	for done := 0; done < frames; {
 		n := min(chunkFrames, frames-done)
 		s.popMonitor(s.at+int64(done), n)
+		s.turnDown(s.at+int64(done), n)
 		if s.cfg.Through > 0 {
 			s.addThrough(in, done, n)
 		}
@@ -181,6 +185,39 @@ func (s *Stream) popMonitor(at int64, n int) {
 			s.gain = 0 // come back softly
 		}
 	}
+}
+
+// turnDown holds n frames of monitor, due at stream frame at, under the ceiling,
+// with an eye on those that come after them.
+func (s *Stream) turnDown(at int64, n int) {
+	width, a := s.cfg.MonitorChannels, &s.ahead
+	for a.known < at+int64(n) {
+		a.learn(framePeak(s.scratch[int(a.known-at)*width:], width))
+	}
+	if s.late == 0 {
+		coming := s.coming[:a.frames*width]
+		got := int64(s.monitor.Peek(coming) / width)
+		for a.known < at+int64(n)+got {
+			a.learn(framePeak(coming[int(a.known-at-int64(n))*width:], width))
+		}
+	}
+	for i := range n {
+		if g := a.gain(at + int64(i)); g < 1 {
+			s.limit.least = min(s.limit.least, g)
+			for c := range width {
+				s.scratch[i*width+c] *= g
+			}
+		}
+	}
+}
+
+// framePeak is the largest absolute sample of a frame; what is no sound counts as 0.
+func framePeak(x []float32, width int) float32 {
+	peak := abs(finite(x[0]))
+	if width == 2 {
+		peak = max(peak, abs(finite(x[1])))
+	}
+	return peak
 }
 
 // addThrough adds the live input of n frames, from frame from of the block on.
