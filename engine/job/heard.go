@@ -8,7 +8,9 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"runtime"
 	"strings"
+	"sync"
 
 	"cuechoir/engine/mix"
 	"cuechoir/engine/score"
@@ -219,18 +221,37 @@ func nameOf(lines []string) string {
 }
 
 // makeLayers makes the layers of a mix that are not heard as sung, before it
-// begins.
+// begins, side by side.
 func makeLayers(ctx context.Context, f *score.Folder, s *score.Score, layers []sung, progress Progress) error {
-	for i, c := range layers {
+	errs := make([]error, len(layers))
+	gate := make(chan struct{}, runtime.GOMAXPROCS(0))
+	var wg sync.WaitGroup
+	var mu sync.Mutex
+	done := int64(0)
+	for i := range layers {
+		c := &layers[i]
 		if asSung(&c.layer) {
 			continue
 		}
-		progress.Show(int64(i), int64(len(layers)), "making "+c.layer.Name)
-		src, err := openHeard(ctx, f, s, &c.layer, c.sound)
+		gate <- struct{}{}
+		wg.Add(1)
+		go func() {
+			defer func() { <-gate; wg.Done() }()
+			src, err := openHeard(ctx, f, s, &c.layer, c.sound)
+			if errs[i] = err; err == nil {
+				src.Close()
+			}
+			mu.Lock()
+			defer mu.Unlock()
+			done++
+			progress.Show(done, int64(len(layers)), "making "+c.layer.Name)
+		}()
+	}
+	wg.Wait()
+	for _, err := range errs {
 		if err != nil {
 			return err
 		}
-		src.Close()
 	}
 	return nil
 }

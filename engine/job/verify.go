@@ -6,6 +6,7 @@ import (
 
 	"cuechoir/engine/score"
 	"cuechoir/engine/take"
+	"cuechoir/engine/voice"
 	"cuechoir/internal/fault"
 )
 
@@ -45,6 +46,9 @@ func Verify(ctx context.Context, f *score.Folder, progress Progress) ([]Checked,
 	}
 	for i := range s.Layers {
 		if _, _, err := soundOf(f, &s.Layers[i]); err != nil {
+			out = append(out, Checked{"layer " + s.Layers[i].Name, err})
+		}
+		if _, err := voice.ParseColour(s.Layers[i].Colour); err != nil {
 			out = append(out, Checked{"layer " + s.Layers[i].Name, err})
 		}
 	}
