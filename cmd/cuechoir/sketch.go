@@ -145,7 +145,7 @@ type sketchRow struct {
 	DriftCentsPerMinute float64         `json:"drift_cents_per_minute"`
 	LateMilliseconds    float64         `json:"milliseconds_late"`
 	Unsure              int             `json:"unsure"`
-	MaybeSemitone       bool            `json:"may_be_a_semitone_off"`
+	MaybeSemitone       int             `json:"maybe_semitones"` // by which all of it may be meant elsewhere
 	TripletsFit         bool            `json:"triplets_fit_better"`
 	Kept                bool            `json:"kept"`
 	Replaced            int             `json:"replaced_notes"`
@@ -189,9 +189,9 @@ func (a *app) printSketch(s *score.Score, sf *sketchFlags, r job.SketchResult) e
 	for _, l := range r.Left {
 		a.note("left out at %s: %s", timecodeOf(s, l.Onset), l.Why)
 	}
-	if r.MaybeSemitone {
+	if r.MaybeSemitone != 0 {
 		a.note("it was hummed half-way between two tunings: the whole line may be meant a semitone %s; start from the pitch of an instrument or another layer",
-			map[bool]string{true: "higher", false: "lower"}[r.TuneCents > 0])
+			map[bool]string{true: "higher", false: "lower"}[r.MaybeSemitone > 0])
 	}
 	if r.TripletsFit {
 		a.note("thirds of a beat would fit this line far better: try it with --triplets")

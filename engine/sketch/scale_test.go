@@ -176,13 +176,13 @@ func TestHalfwayTuningIsTold(t *testing.T) {
 	m := makeMelody(3)
 	m.notes = m.notes[:16]
 	g := steadyGrid(t, m.bpm, m.metre)
-	for offset, told := range map[float64]bool{-30: false, 49: true} {
+	for offset, told := range map[float64]int{-30: 0, 46: 1, -46: -1} {
 		s, err := Read(humIt(t, m, g, hum{offset: offset, noiseDB: -60}, 3), Options{})
 		if err != nil {
 			t.Fatal(err)
 		}
 		if s.MaybeSemitone != told {
-			t.Errorf("%+.0f cents: told %v, tuning %+.0f", offset, s.MaybeSemitone, s.TuneCents)
+			t.Errorf("%+.0f cents: told %d, tuning %+.0f", offset, s.MaybeSemitone, s.TuneCents)
 		}
 	}
 }

@@ -73,9 +73,9 @@ func (o Options) filled() (Options, error) {
 type Note struct {
 	part.Note
 	Bar          int
-	Beat         string  // place in the bar, as tempo.Grid.BarBeat writes it
-	Onset        int64   // timeline samples, as hummed
-	Offset       int64   //
+	Beat         string // place in the bar, as tempo.Grid.BarBeat writes it
+	Onset        int64  // timeline samples, as hummed
+	Offset       int64
 	Cents        float64 // above the key, once tuning and drift are off
 	Milliseconds float64 // after its place, once the lateness of the whole is off
 	PitchSure    float64 // probability of the key, 0 to 1
@@ -103,9 +103,9 @@ type Sketch struct {
 	TuneCents           float64 // at the first note, -50 to 50 and on as it drifts
 	DriftCentsPerMinute float64
 	LateMilliseconds    float64
-	// MaybeSemitone reports that the tuning lies so near to half-way between two
+	// MaybeSemitone is 1 or -1 when the tuning lies so near to half-way between two
 	// keys that the whole line may be meant a semitone higher or lower.
-	MaybeSemitone bool
+	MaybeSemitone int
 	// TripletsFit reports that thirds of a beat explain the line far better
 	// than the places that were allowed.
 	TripletsFit bool
@@ -171,7 +171,12 @@ func Read(in Input, o Options) (Sketch, error) {
 	s.LateMilliseconds = 1000 * q.late
 	s.TuneCents = tune.At(minutesOf(heard[0], in.SampleRate))
 	s.DriftCentsPerMinute = tune.CentsPerMinute
-	s.MaybeSemitone = math.Abs(s.TuneCents) > halfwayCents
+	switch off := s.TuneCents - 100*math.Round(s.TuneCents/100); {
+	case off > halfwayCents:
+		s.MaybeSemitone = 1
+	case off < -halfwayCents:
+		s.MaybeSemitone = -1
+	}
 	for i, h := range heard {
 		if q.placed[i].from < 0 {
 			s.Left = append(s.Left, Left{h.onset, h.offset, "no place is free for it between its neighbours: a finer grid may have one"})
