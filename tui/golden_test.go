@@ -183,6 +183,7 @@ func TestGoldenScreens(t *testing.T) {
 		{"sing-takes-80x24", small, Options{Stage: Sing}, loadHarbour, "v v v O g y"},
 		{"check-80x24", small, Options{Stage: Check}, loadHarbour, "v v v w w"},
 		{"check-200x50", large, Options{Stage: Check}, loadHarbour, "v v v w w"},
+		{"check-all-80x24", small, Options{Stage: Check}, loadHarbour, "y w w"},
 		{"check-bare-80x24", small, Options{Stage: Check, Bare: true}, loadHarbour, "v v v w"},
 		{"check-bare-200x50", large, Options{Stage: Check, Bare: true}, loadHarbour, "v v v w"},
 		{"check-ascii-80x24", small, Options{Stage: Check, ASCII: true, Bare: true}, loadHarbour, "v v v w"},

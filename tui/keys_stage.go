@@ -66,6 +66,7 @@ func checkKeys() []binding {
 		{"worst-on", []string{"w"}, "w worst", "worst finding, then next", func(s *State) { s.toWorst(1) }},
 		{"worst-back", []string{"W"}, "", "finding before", func(s *State) { s.toWorst(-1) }},
 		{"again", []string{"enter"}, "enter sing it again", "sing its bars again", func(s *State) { s.singAgain() }},
+		{"all", []string{"y"}, "y all layers", "list of all, or of one", func(s *State) { s.Worst = -1; s.toggle(&s.all, "the list of all layers", "the list of this layer") }},
 		{"listen", []string{"j"}, "j listen", "listen to all anew", func(s *State) { s.wish(Wish{Do: DoCheck}) }},
 		{"guide", []string{"g"}, "g guide", "hear the part, or not", func(s *State) { s.toggle(&s.Guide, "with the part as a guide", "without a guide") }},
 	}
@@ -203,15 +204,28 @@ func (s *State) bounce() {
 	s.wish(Wish{Do: DoBounce, Bits: s.Bits, Target: targets()[s.Target], Stems: s.Stems})
 }
 
+// pickNumbers chooses bars by their numbers, those of them that there are.
+func (s *State) pickNumbers(from, to int) {
+	for i, b := range s.sheet.Bars {
+		if b.Number == from {
+			s.pick.from, s.pick.to = i, i
+		}
+		if b.Number > from && b.Number <= to {
+			s.pick.to = i
+		}
+	}
+}
+
 // singAgain goes to Sing with the bars of the chosen finding, or of the worst.
 func (s *State) singAgain() {
 	v := s.voice()
-	if v == nil || len(v.worst) == 0 {
-		s.News = "nothing to mend in this layer"
+	if v == nil || s.all && len(s.sheet.Fixes) == 0 || !s.all && len(v.worst) == 0 {
+		s.News = "nothing to mend here"
 		return
 	}
 	if s.Worst < 0 {
 		s.toWorst(1)
+		v = s.voice()
 	}
 	bar := s.sheet.barAt(s.Frame)
 	if bar < 0 {
@@ -219,6 +233,9 @@ func (s *State) singAgain() {
 		return
 	}
 	s.pick = picked{on: true, from: bar, to: bar}
+	if s.all {
+		s.pickNumbers(s.sheet.Fixes[s.Worst].FromBar, s.sheet.Fixes[s.Worst].ToBar)
+	}
 	if s.run.busy() {
 		s.stop()
 	}

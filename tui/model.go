@@ -31,9 +31,11 @@ type Model struct {
 	Taps       []int64 // samples
 	Layers     []Layer
 	Groups     []Group
-	Room       int64 // seconds of one take that the disk has room for; 0: not known
-	Undoes     int   // edits that can be taken back
-	Redoes     int   // and done again
+	Fixes      []Fix   // what to do over all layers, the most gained first
+	Chords     []Chord // of the layers together
+	Room       int64   // seconds of one take that the disk has room for; 0: not known
+	Undoes     int     // edits that can be taken back
+	Redoes     int     // and done again
 	Bounces    []string
 }
 
@@ -87,6 +89,25 @@ type Layer struct {
 	Levels   []float32 // its largest sample in each frame, before the fader; may be short
 	Moves    []Move    // of its fader, in order of place
 	Trace    []Reading // pitch as it was sung, in order of place
+}
+
+// Fix is one thing to do to the layers as a whole.
+type Fix struct {
+	Layer string
+	// FromBar to ToBar, both among them, are to be sung again; 0 where it is the
+	// layer as a whole.
+	FromBar, ToBar int
+	Frame          int64
+	Gain           float64 // share of all that can be heard as off, 0 to 1
+	Words          string
+}
+
+// Chord is samples From to To, To left out, in which layers sound together, and
+// how they fit: one plain line.
+type Chord struct {
+	From, To int64
+	Words    string
+	Sour     bool // one of its layers would better move
 }
 
 // Group is how the layers of one group are treated together.

@@ -70,6 +70,8 @@ func newSheet(m Model) (*sheet, error) {
 	for _, b := range s.Bars {
 		s.barsAt = append(s.barsAt, s.nearestFrame(b.Sample))
 	}
+	s.Chords = slices.Clone(m.Chords)
+	slices.SortStableFunc(s.Chords, func(a, b Chord) int { return cmp.Compare(a.From, b.From) })
 	s.shots = shotsOf(s.Cuts, s.Frames)
 	for _, l := range m.Layers {
 		s.layers = append(s.layers, s.newVoice(l))
@@ -206,6 +208,15 @@ func (s *sheet) cutFrom(frame int64) int {
 
 func (s *sheet) hitFrom(frame int64) int {
 	return sort.Search(len(s.Hits), func(i int) bool { return s.Hits[i].Frame >= frame })
+}
+
+// chordAt is the last chord begun that sounds at a sample, nil when none does.
+func (s *sheet) chordAt(sample int64) *Chord {
+	i := sort.Search(len(s.Chords), func(i int) bool { return s.Chords[i].From > sample }) - 1
+	if i < 0 || sample >= s.Chords[i].To {
+		return nil
+	}
+	return &s.Chords[i]
 }
 
 // barFrom is the first bar whose line belongs to a frame at or after frame.

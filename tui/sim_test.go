@@ -276,6 +276,9 @@ func harbour() Model {
 	m.Sound, m.Folder, m.Style, m.Undoes, m.Room = true, "/scores/harbour", "steady", 3, 5*3600
 	m.Pins = []Pin{{8, 1, 336}}
 	m.Groups = []Group{{Name: "brass", GainDB: -2}, {Name: "choir", Moves: []Move{{at(100), 0}, {at(240), -6}}}, {Name: "drums", Muted: true}}
+	m.Fixes = []Fix{{"Lead", 3, 4, 156, 0.41, "bar 4 beat 2 (C5): a B4 was sung: sing the C5"}, {"Skins", 1, 2, 24, 0.2, "bar 2 beat 1: early by 51 ms"}}
+	m.Chords = []Chord{{at(96), at(120), "bar 3: Tenor G3, Lead E4; Lead to Tenor 6:5, 22 c wide, beats 4.1 Hz; Lead down 18 c", true},
+		{at(144), at(168), "bar 4: Tenor A3, Lead A4; Lead to Tenor 2:1, 3 c narrow, beats 0.4 Hz", false}}
 	for f := range m.Frames {
 		m.Wave = append(m.Wave, float32(0.02+0.5*math.Abs(math.Sin(float64(f)/17))*math.Exp(-float64(f%48)/30)))
 	}

@@ -152,6 +152,10 @@ func TestSingAgainChoosesTheBarOfTheWorst(t *testing.T) {
 	if s.Stage != Sing || len(got) != 1 || got[0].Do != DoSing || got[0].Layer != "Lead" || got[0].From != at(144) || got[0].To != at(192) {
 		t.Errorf("stage %s, %+v", s.Stage.Word(), got)
 	}
+	s, got = wished(stageOf(t, Check), "y w enter enter") // of all layers: the bars that gain most
+	if s.Stage != Sing || len(got) != 1 || got[0].Layer != "Lead" || got[0].From != at(96) || got[0].To != at(192) {
+		t.Errorf("of all layers: %+v", got)
+	}
 }
 
 // A run that is under way is not doubled; readying pictures gives way in turn.

@@ -35,6 +35,7 @@ type State struct {
 	alone    bool    // in the mix, the chosen layer alone
 	grouped  bool    // in the mix, keys work on the layer's group
 	riding   bool    // in the mix, faders are ridden as it plays
+	all      bool    // in the check, the list is of all layers
 	VolumeDB float64 // of the headphones, at most 0
 	Style    int     // of maps, in styles
 	Offer    int     // chosen of offers
@@ -100,7 +101,7 @@ func (s *State) clamp() {
 	s.Layer = max(0, min(s.Layer, len(s.sheet.layers)-1))
 	s.Top = max(0, min(s.Top, helpLines(*s)-s.Height))
 	v := s.voice()
-	if v == nil || s.Worst >= len(v.worst) {
+	if s.all && s.Worst >= len(s.sheet.Fixes) || !s.all && (v == nil || s.Worst >= len(v.worst)) {
 		s.Worst = -1
 	}
 	if v == nil {
@@ -206,8 +207,13 @@ func (s *State) to(way int, what string, n int, from func(int64) int, at func(in
 	s.move(at(i))
 }
 
-// toWorst goes through the chosen layer's findings, worst first.
+// toWorst goes through the chosen layer's findings, worst first; or through what
+// is gained most over all layers.
 func (s *State) toWorst(way int) {
+	if s.all {
+		s.toFix(way)
+		return
+	}
 	v := s.voice()
 	switch {
 	case v == nil:
@@ -230,6 +236,29 @@ func (s *State) toWorst(way int) {
 	}
 	s.Worst = next
 	s.move(s.sheet.nearestFrame(v.Findings[v.worst[next]].Sample))
+}
+
+// toFix goes through the list of all layers and chooses the layer of each.
+func (s *State) toFix(way int) {
+	next := s.Worst + way
+	if s.Worst < 0 {
+		next = 0
+	}
+	if next < 0 || next >= len(s.sheet.Fixes) {
+		s.News = "no finding beyond this one"
+		if len(s.sheet.Fixes) == 0 {
+			s.News = "nothing to mend in any layer that was listened to"
+		}
+		return
+	}
+	f := s.sheet.Fixes[next]
+	for i := range s.sheet.layers {
+		if s.sheet.layers[i].Name == f.Layer {
+			s.toLayer(i)
+		}
+	}
+	s.Worst = next
+	s.move(f.Frame)
 }
 
 func (s *State) toLayer(layer int) {

@@ -41,7 +41,9 @@ func (v *view) gateLines(full bool) []line {
 	}
 	cut, hit := v.cutWords(), v.hitWords()
 	name, note, mend := v.voiceWords(), v.noteWords(), v.mendWords()
+	chord := v.chordLine()
 	if full {
+		where = append(where, chord...)
 		return append(where, line{"picture", cut, InkPlain}, line{"hit", hit, InkPlain},
 			line{"voice", name, InkPlain}, line{"note", note, InkPlain}, line{"to mend", mend, InkFinding})
 	}
@@ -54,7 +56,26 @@ func (v *view) gateLines(full bool) []line {
 	if v.onHit() { // what falls on the frame itself comes first
 		on.words = joined("; ", hit, cut)
 	}
+	if len(chord) > 0 {
+		on = chord[0]
+	}
 	return append(where, on, voice)
+}
+
+// chordLine is how the layers fit together where the gate is, in Check alone.
+func (v *view) chordLine() []line {
+	if v.Stage != Check {
+		return nil
+	}
+	_, end := v.sheet.span(v.Frame)
+	c := v.sheet.chordAt(end - 1)
+	switch {
+	case c == nil:
+		return nil
+	case c.Sour:
+		return []line{{"chord", c.Words, InkFinding}}
+	}
+	return []line{{"chord", c.Words, InkPlain}}
 }
 
 // joined joins the words that are there.
@@ -266,7 +287,7 @@ func (v *view) findingWords(f Finding) string {
 	return joined(" ", string(v.glyphs.mark(f.Kind)), nameOr(f.Words, f.Kind))
 }
 
-// worst is what the chosen layer needs first.
+// worst is what the chosen layer, or all, need first.
 func (v *view) worst() {
 	b := v.layout.worst
 	if b.rows == 0 {
@@ -278,31 +299,65 @@ func (v *view) worst() {
 	} else {
 		v.name(b.at, "worst", InkQuiet)
 	}
-	voice := v.voice()
-	switch {
-	case voice == nil:
+	n, nothing := v.worstCount()
+	if n == 0 {
+		v.text(x, b.at, v.W-x, nothing, InkQuiet)
 		return
-	case len(voice.worst) == 0 && !voice.Sung:
-		v.text(x, b.at, v.W-x, "not sung yet: nothing to judge", InkQuiet)
-		return
-	case !voice.Judged && len(voice.worst) == 0:
-		v.text(x, b.at, v.W-x, "not listened to yet", InkQuiet)
-		return
-	case len(voice.worst) == 0:
-		v.text(x, b.at, v.W-x, "nothing to mend in this layer", InkQuiet)
-		return
+	}
+	of := "in this layer"
+	if v.all {
+		of = "in all layers"
 	}
 	first, rows := b.at, b.rows
 	if v.layout.beside {
-		v.text(x, b.at, v.W-x, fmt.Sprintf("worst first, %d in this layer", len(voice.worst)), InkQuiet)
+		v.text(x, b.at, v.W-x, fmt.Sprintf("worst first, %d %s", n, of), InkQuiet)
 		first, rows = b.at+1, b.rows-1
-	} else if b.rows > 1 {
-		v.name(b.at+1, fmt.Sprintf("of %d", len(voice.worst)), InkQuiet)
+	} else {
+		for i, words := range []string{fmt.Sprintf("of %d", n), of} {
+			if b.rows > i+1 {
+				v.name(b.at+i+1, words, InkQuiet)
+			}
+		}
 	}
-	top := max(0, min(v.Worst-rows/2, len(voice.worst)-rows))
-	for row := 0; row < rows && top+row < len(voice.worst); row++ {
-		v.worstRow(voice, top+row, x, first+row)
+	top := max(0, min(v.Worst-rows/2, n-rows))
+	for row := 0; row < rows && top+row < n; row++ {
+		if v.all {
+			v.fixRow(top+row, x, first+row)
+			continue
+		}
+		v.worstRow(v.voice(), top+row, x, first+row)
 	}
+}
+
+// worstCount is how many rows the list has, and what to say when it has none.
+func (v *view) worstCount() (n int, nothing string) {
+	voice := v.voice()
+	switch {
+	case v.all && v.unjudged():
+		return len(v.sheet.Fixes), "not all layers are listened to yet"
+	case v.all:
+		return len(v.sheet.Fixes), "nothing to mend in any layer"
+	case voice == nil:
+		return 0, ""
+	case !voice.Sung:
+		return len(voice.worst), "not sung yet: nothing to judge"
+	case !voice.Judged:
+		return len(voice.worst), "not listened to yet"
+	}
+	return len(voice.worst), "nothing to mend in this layer"
+}
+
+// fixRow is a line of the list of all layers.
+func (v *view) fixRow(rank, x, y int) {
+	f := v.sheet.Fixes[rank]
+	ink := InkPlain
+	if rank == v.Worst {
+		v.put(x, y, v.glyphs.chosen, InkKey)
+		ink = InkChosen
+	}
+	v.text(x+1, y, 14, f.Layer, InkFinding)
+	v.right(x+20, y, 5, fmt.Sprintf("%.0f%%", 100*f.Gain), InkQuiet)
+	v.text(x+21, y, v.W-x-22, f.Words, ink)
 }
 
 func (v *view) worstRow(voice *voice, rank, x, y int) {

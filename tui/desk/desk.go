@@ -38,6 +38,7 @@ type Desk struct {
 
 	mu          sync.Mutex // of what follows
 	judged      map[string]judged
+	whole       whole
 	levels      map[string]levels
 	wave        []float32
 	waved       bool
@@ -51,6 +52,13 @@ type Desk struct {
 type judged struct {
 	key    string
 	report job.LayerReport
+}
+
+// whole is what the check said of all layers as they then were.
+type whole struct {
+	layers int // that were sung
+	fixes  []tui.Fix
+	chords []tui.Chord
 }
 
 // levels are those of a layer as it then was.

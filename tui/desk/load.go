@@ -59,6 +59,9 @@ func (d *Desk) Load(ctx context.Context) (tui.Model, error) {
 		}
 		m.Layers = append(m.Layers, layer)
 	}
+	if d.fits(m) {
+		m.Fixes, m.Chords = d.whole.fixes, d.whole.chords
+	}
 	for _, name := range job.GroupNames(s) {
 		g := tui.Group{Name: name}
 		for _, x := range s.Desk.Groups {
@@ -69,6 +72,21 @@ func (d *Desk) Load(ctx context.Context) (tui.Model, error) {
 		m.Groups = append(m.Groups, g)
 	}
 	return m, nil
+}
+
+// fits reports that what was said of all layers is of them as they are. The lock
+// is held.
+func (d *Desk) fits(m tui.Model) bool {
+	judged := 0
+	for _, l := range m.Layers {
+		if l.Sung && !l.Judged {
+			return false
+		}
+		if l.Judged {
+			judged++
+		}
+	}
+	return judged > 0 && judged == d.whole.layers
 }
 
 func moves(a mix.Automation) (out []tui.Move) {

@@ -3,9 +3,13 @@ package desk
 import (
 	"context"
 	"fmt"
+	"strings"
 	"time"
 
+	"cuechoir/engine/check"
 	"cuechoir/engine/job"
+	"cuechoir/engine/part"
+	"cuechoir/engine/score"
 	"cuechoir/internal/fault"
 	"cuechoir/tui"
 )
@@ -25,14 +29,15 @@ func (d *Desk) check(ctx context.Context, tell func(tui.Told)) (tui.Outcome, err
 			keys[l.Name] = key
 		}
 	}
-	reports, err := job.Check(ctx, d.f, "", working(tell))
+	res, err := job.CheckAs(ctx, d.f, job.CheckOptions{}, working(tell))
 	if err != nil {
 		return tui.Outcome{}, stoppedOr(ctx, err)
 	}
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	n := 0
-	for _, r := range reports {
+	d.whole = wholeOf(s, res, len(keys))
+	for _, r := range res.Layers {
 		d.judged[r.Layer] = judged{keys[r.Layer], r}
 		n += len(r.Report.Findings)
 	}
@@ -44,6 +49,46 @@ func (d *Desk) check(ctx context.Context, tell func(tui.Told)) (tui.Outcome, err
 		news = fmt.Sprintf("%d findings; w goes to the worst of the layer", n)
 	}
 	return tui.Outcome{News: news, Changed: true}, nil
+}
+
+// wholeOf is what is said of the layers together.
+func wholeOf(s *score.Score, res job.CheckResult, layers int) whole {
+	w := whole{layers: layers}
+	for _, f := range res.Fixes {
+		w.fixes = append(w.fixes, tui.Fix{Layer: f.LayerName, Frame: f.Frame, FromBar: f.FromBar, ToBar: f.ToBar, Gain: f.Gain, Words: f.Words})
+	}
+	if res.Between == nil {
+		return w
+	}
+	for _, c := range res.Chords() {
+		w.chords = append(w.chords, chordOf(res, c))
+	}
+	return w
+}
+
+// chordOf is a chord in a line: who sings what, its worst interval, and who
+// would better move.
+func chordOf(res job.CheckResult, c check.ChordResult) tui.Chord {
+	name := func(i int) string { return res.Heard[c.Members[i].Layer].Name }
+	var notes []string
+	for i, m := range c.Members {
+		notes = append(notes, name(i)+" "+part.KeyName(uint8(m.Key)))
+	}
+	out := tui.Chord{From: c.From, To: c.To, Sour: c.Blame >= 0, Words: strings.Join(notes, ", ")}
+	worst := -1
+	for i, v := range c.Intervals {
+		if worst < 0 || v.Error() > c.Intervals[worst].Error() {
+			worst = i
+		}
+	}
+	if worst >= 0 {
+		v := c.Intervals[worst]
+		out.Words += fmt.Sprintf("; %s to %s %d:%d, %+.0f c, beats %.1f Hz", name(v.Low), name(v.High), v.Just.Num, v.Just.Den, v.JustCents, v.BeatHz)
+	}
+	if c.Blame >= 0 {
+		out.Words = fmt.Sprintf("move %s by %+.0f c; ", name(c.Blame), c.MoveCents) + out.Words
+	}
+	return out
 }
 
 // stoppedOr is the error as the person sees it: a stop of their own is no
