@@ -5,7 +5,9 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"encoding/json"
+	"errors"
 	"io"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"runtime"
@@ -37,12 +39,6 @@ type heardSound interface {
 	Start() int64 // timeline sample
 }
 
-// Made says what a layer's sound was made with, for people.
-type Made struct {
-	Mend   MendReport
-	Colour []string
-}
-
 // asSung says whether a layer is heard as it was sung.
 func asSung(l *score.Layer) bool { return len(l.Mends) == 0 && len(l.Colour) == 0 }
 
@@ -69,13 +65,13 @@ func openHeard(ctx context.Context, f *score.Folder, s *score.Score, l *score.La
 // makeHeard makes the sound and keeps it under a name that says of what it was
 // made; those of the same layer made of something else go.
 func makeHeard(ctx context.Context, f *score.Folder, s *score.Score, l *score.Layer, snd layerSound, rel string) error {
-	x, _, err := heardSamples(ctx, f, s, l, snd)
+	x, err := heardSamples(ctx, f, s, l, snd)
 	if err != nil {
 		return err
 	}
 	dir := f.Path(mendedDir)
-	if err := os.MkdirAll(dir, 0o777); err != nil {
-		return fault.New(fault.Missing, "the folder for mended layers cannot be made").In(dir, "").Because(err)
+	if err := ownFolder(dir); err != nil {
+		return err
 	}
 	err = writeWAV(f.Path(rel), audiofile.Format{SampleRate: s.SampleRate, Channels: 1, Bits: 32, Float: true}, nil,
 		func(w *audiofile.Writer) error { return w.Write(x) })
@@ -94,29 +90,40 @@ func makeHeard(ctx context.Context, f *score.Folder, s *score.Score, l *score.La
 	return nil
 }
 
+// ownFolder makes a folder, or sees that it is one and not a link to another.
+func ownFolder(dir string) error {
+	if err := os.Mkdir(dir, 0o777); err != nil && !errors.Is(err, fs.ErrExist) {
+		return fault.New(fault.Missing, "the folder for mended layers cannot be made").In(dir, "").Because(err)
+	}
+	if st, err := os.Lstat(dir); err != nil || !st.IsDir() {
+		return fault.New(fault.Malformed, "this is no folder of the score's own").In(dir, "").Because(err).
+			Mended("move it away: it holds mended layers, which are made anew")
+	}
+	return nil
+}
+
 // heardSamples is a layer's whole sound, mended and in its colour.
-func heardSamples(ctx context.Context, f *score.Folder, s *score.Score, l *score.Layer, snd layerSound) (x []float32, made Made, err error) {
+func heardSamples(ctx context.Context, f *score.Folder, s *score.Score, l *score.Layer, snd layerSound) (x []float32, err error) {
 	colour, err := voice.ParseColour(l.Colour)
 	if err != nil {
-		return nil, made, fault.New(fault.KindOf(err), "the colour of layer %s", l.Name).Because(err).
+		return nil, fault.New(fault.KindOf(err), "the colour of layer %s", l.Name).Because(err).
 			Mended("see what lines there are: cuechoir colour list --lines")
 	}
-	made.Colour = l.Colour
 	if len(l.Mends) > 0 {
-		x, made.Mend, err = mend(ctx, f, s, l, snd)
+		x, _, err = mend(ctx, f, s, l, snd)
 	} else {
 		x, err = snd.read(ctx, f, s.SampleRate)
 	}
 	if err != nil {
-		return nil, made, err
+		return nil, err
 	}
 	if ctx.Err() != nil {
-		return nil, made, fault.New(fault.Interrupted, "stopped while layer %s was made", l.Name).Because(ctx.Err())
+		return nil, fault.New(fault.Interrupted, "stopped while layer %s was made", l.Name).Because(ctx.Err())
 	}
 	if x, err = colour.Apply(x, s.SampleRate); err != nil {
-		return nil, made, fault.New(fault.KindOf(err), "the colour of layer %s", l.Name).Because(err)
+		return nil, fault.New(fault.KindOf(err), "the colour of layer %s", l.Name).Because(err)
 	}
-	return x, made, nil
+	return x, nil
 }
 
 // heardName is the cache's file for what a layer is made of: its takes and
@@ -207,8 +214,9 @@ func (m madeSound) Close() error                    { return m.file.Close() }
 
 var _ heardSound = (*take.Comp)(nil)
 
-// nameOf is a colour in a word: its recipe's name while it is that recipe.
-func nameOf(lines []string) string {
+// ColourName is a colour in a word: "none", its recipe's name while it is as it
+// was, or "own".
+func ColourName(lines []string) string {
 	for _, r := range voice.Recipes() {
 		if strings.Join(r.Lines, "\n") == strings.Join(lines, "\n") {
 			return r.Name

@@ -285,3 +285,23 @@ func TestColouredLayerIsMixedInItsColour(t *testing.T) {
 		t.Errorf("verify: %v, %+v", err, checked)
 	}
 }
+
+// A link in the place of the cache's folder is told, and nothing is written
+// where it leads.
+func TestTheCacheDoesNotLeaveTheScore(t *testing.T) {
+	f := offScore(t, []float64{0, 0, 0, 0}, map[string][]int64{"alto": {0, 0, 0, 0}})
+	elsewhere := t.TempDir()
+	if err := os.Symlink(elsewhere, f.Path("mended")); err != nil {
+		t.Skip("this system makes no links here")
+	}
+	if _, err := SetColour(f, "alto", "colour", []string{"lowpass 900 Hz"}); err != nil {
+		t.Fatal(err)
+	}
+	_, _, err := Audition(context.Background(), f, "alto", Stretch{}, filepath.Join(t.TempDir(), "a.wav"))
+	if fault.KindOf(err) != fault.Malformed {
+		t.Errorf("a link: %v", err)
+	}
+	if left, _ := os.ReadDir(elsewhere); len(left) > 0 {
+		t.Errorf("written elsewhere: %v", left)
+	}
+}

@@ -106,10 +106,6 @@ func SetColour(f *score.Folder, layer, label string, lines []string) (*score.Lay
 	return Layer(s, layer)
 }
 
-// ColourName is a colour in a word: "none", its recipe's name while it is as it
-// was, or "own".
-func ColourName(lines []string) string { return nameOf(lines) }
-
 // Audition writes a layer as it is heard, mended and in its colour, to a WAV,
 // mono, 24 bit, whose time reference says where it begins: all of it, or a
 // stretch of the timeline. It gives the file's samples. What would clip is

@@ -78,15 +78,6 @@ func ListenTo(x []float32, sampleRate int, frames []pitch.Frame) *Sung {
 	return s
 }
 
-// Voiced is the share of the sound, 0 to 1, in which a voice was found.
-func (s *Sung) Voiced() float64 {
-	sum := 0.0
-	for _, r := range s.runs {
-		sum += r.last() - r.first()
-	}
-	return sum / float64(max(1, len(s.x)))
-}
-
 func (r *run) first() float64 { return r.marks[0] }
 func (r *run) last() float64  { return r.marks[len(r.marks)-1] }
 

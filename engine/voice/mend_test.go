@@ -64,6 +64,27 @@ func TestRetunedNotesLandAndKeepTheirVibrato(t *testing.T) {
 	}
 }
 
+// Notes sung on from one to the next, each off by its own: the curve turns where
+// they meet.
+func TestRetunedNotesOfOneBreath(t *testing.T) {
+	var notes []singer.Note
+	var goal []float64
+	for i, off := range []float64{-40, 30, 45, -35, 40} {
+		k := []float64{57, 59, 60, 64, 62}[i]
+		notes = append(notes, singer.Note{Start: rate/2 + int64(i)*rate*6/10, Length: rate * 6 / 10, Key: k + off/100, Vowel: "a", Legato: i > 0})
+		goal = append(goal, 100*k)
+	}
+	x := voiceOf.Sing(notes, 0, 4*rate)
+	s := listen(t, x)
+	goals, _ := heardGoals(t, x, goal, 1, 0.12)
+	_, after := heardGoals(t, render(t, s, Edits{Cents: s.Retuned(goals)}), goal, 0, 0)
+	for i, n := range after {
+		if math.Abs(n.CentreCents-goal[i]) > 3 {
+			t.Errorf("note %d is %.1f cents beside where it should be", i, n.CentreCents-goal[i])
+		}
+	}
+}
+
 // A note that glides is straight at a short speed and keeps its glide at a
 // long one.
 func TestSpeedSaysWhatIsEvenedOut(t *testing.T) {
