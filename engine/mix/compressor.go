@@ -1,7 +1,5 @@
 package mix
 
-import "math"
-
 // Compressor lowers what is loud. Aim: words and notes even enough to sit in a
 // mix. Method: feed-forward, the peak's level with a decaying hold, the static
 // curve with a quadratic knee, the gain in dB smoothed by attack and release
@@ -84,7 +82,7 @@ func (c *compressor) gain(peak float64) float64 {
 	c.level = max(peak, c.level*c.keep)
 	goal := 0.0
 	if c.level > c.bends {
-		goal = c.ReductionDB(decibels(c.level))
+		goal = c.ReductionDB(fastDB(c.level))
 	}
 	if goal > c.reduction {
 		c.reduction += float64(c.attack * (goal - c.reduction))
@@ -98,7 +96,7 @@ func (c *compressor) gain(peak float64) float64 {
 		c.reduction = 0
 		return c.makeup
 	}
-	return math.Exp(-c.reduction*math.Ln10/20) * c.makeup
+	return fastGain(c.reduction) * c.makeup
 }
 
 // tinyLevel is far below hearing and far above subnormal numbers.

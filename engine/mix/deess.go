@@ -47,8 +47,7 @@ func (d DeEsser) Processor(sampleRate int) (Processor, error) {
 	m := &deEsser{threshold: d.ThresholdDB, bends: Gain(d.ThresholdDB), most: orDefault(d.RangeDB, hissRange),
 		attack: smooth(hissAttack, sampleRate), release: smooth(hissRelease, sampleRate)}
 	g := math.Tan(math.Pi * orDefault(d.Hz, hissHz) / float64(sampleRate))
-	m.a1 = 1 / (1 + g*(g+hissDamping))
-	m.a2, m.a3 = g*m.a1, g*g*m.a1
+	m.filter = newHissFilter(g)
 	m.stepper = newStepper(m.gain)
 	return m, nil
 }
@@ -56,7 +55,7 @@ func (d DeEsser) Processor(sampleRate int) (Processor, error) {
 // deEsser is one at work.
 type deEsser struct {
 	stepper
-	a1, a2, a3             float64
+	filter                 hissFilter
 	state                  [2]struct{ one, two float64 }
 	threshold, bends, most float64
 	attack, release        float64
@@ -79,22 +78,40 @@ func (d *deEsser) Process(left, right []float64) {
 	}
 }
 
-// take lowers the hiss of one channel.
+// hissFilter is the filter solved for its states: with d the sound less the
+// second state, the trapezoidal integrators of the paper give
+//
+//	one' = p·one + q·d    two' = two + q·one + r·d
+//	sound less its low-pass = e·d - f·one    high-pass = h·d - j·one
+type hissFilter struct{ p, q, r, e, f, h, j float64 }
+
+func newHissFilter(g float64) hissFilter {
+	a1 := 1 / (1 + g*(g+hissDamping))
+	a2, a3 := g*a1, g*g*a1
+	return hissFilter{p: 2*a1 - 1, q: 2 * a2, r: 2 * a3, e: 1 - a3, f: a2, h: 1 - a3 - hissDamping*a2, j: a2 + hissDamping*a1}
+}
+
+// take lowers the hiss of one channel. States are stepped from each other and the
+// sound alone, so that little is waited for.
 func (d *deEsser) take(channel int, x []float64) {
-	s := &d.state[channel]
+	s, k := &d.state[channel], &d.filter
 	one, two, peak := s.one, s.two, d.peak
-	a1, a2, a3 := d.a1, d.a2, d.a3
-	way, from, by := ramp[d.phase:][:len(x)], d.from-1, d.to-d.from
+	var less [stepSize]float64
+	p, q, r, stay := k.p, k.q, k.r, 1-k.r
 	for i, v := range x {
-		rest := v - two
-		band := float64(a1*one) + float64(a2*rest)
-		low := two + (float64(a2*one) + float64(a3*rest))
-		one, two = 2*band-one, 2*low-two
-		without := v - low
-		peak = max(peak, math.Float64bits(without-float64(hissDamping*band))&^signBit)
-		x[i] = v + float64(without*(from+float64(by*way[i])))
+		diff := v - two
+		less[i] = float64(k.e*diff) - float64(k.f*one)
+		peak = max(peak, math.Float64bits(float64(k.h*diff)-float64(k.j*one))&^signBit)
+		one, two = (float64(p*one)+float64(q*v))-float64(q*two), float64(stay*two)+(float64(q*one)+float64(r*v))
 	}
 	s.one, s.two, d.peak = one, two, peak
+	if d.from == 1 && d.to == 1 {
+		return
+	}
+	way, from, by := ramp[d.phase:][:len(x)], d.from-1, d.to-d.from
+	for i := range x {
+		x[i] += float64(less[i] * (from + float64(by*way[i])))
+	}
 }
 
 // settle puts a state that has died away to 0.
@@ -110,7 +127,7 @@ func (d *deEsser) settle() {
 func (d *deEsser) gain(peak float64) float64 {
 	goal := 0.0
 	if peak > d.bends {
-		goal = min(hissSlope*(decibels(peak)-d.threshold), d.most)
+		goal = min(hissSlope*(fastDB(peak)-d.threshold), d.most)
 	}
 	if goal > d.reduction {
 		d.reduction += float64(d.attack * (goal - d.reduction))
@@ -121,5 +138,5 @@ func (d *deEsser) gain(peak float64) float64 {
 		d.reduction = 0
 		return 1
 	}
-	return math.Exp(-d.reduction * math.Ln10 / 20)
+	return fastGain(d.reduction)
 }

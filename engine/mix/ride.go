@@ -150,5 +150,5 @@ func (d *rider) law(peak float64) float64 {
 		d.reduction = 0
 		return 1
 	}
-	return math.Exp(-d.reduction * math.Ln10 / 20)
+	return fastGain(d.reduction)
 }

@@ -39,6 +39,9 @@ func (c *Cascade) Process(x []float64) {
 	for len(x) > 0 && len(c.sections) > 0 {
 		n := min(settleEvery-c.phase, len(x))
 		rest := c.sections
+		for ; len(rest) == 3 || len(rest) > 4; rest = rest[3:] {
+			runThree(&rest[0], &rest[1], &rest[2], x[:n])
+		}
 		for ; len(rest) >= 2; rest = rest[2:] {
 			runPair(&rest[0], &rest[1], x[:n])
 		}
@@ -71,7 +74,7 @@ func (p *section) run(x []float64) {
 }
 
 // runPair is two sections in one loop: the second works on a sample while the
-// first is at the next.
+// first is at the next, in the time that one takes by itself.
 func runPair(p, q *section, x []float64) {
 	s1, s2, t1, t2 := p.s1, p.s2, q.s1, q.s2
 	for i, v := range x {
@@ -85,6 +88,20 @@ func runPair(p, q *section, x []float64) {
 		t1 = m
 	}
 	p.s1, p.s2, q.s1, q.s2 = s1, s2, t1, t2
+}
+
+// runThree is three of them. There are no registers for more.
+func runThree(p, q, r *section, x []float64) {
+	s1, s2, t1, t2, u1, u2 := p.s1, p.s2, q.s1, q.s2, r.s1, r.s2
+	for i, v := range x {
+		y := float64(p.b0*v) + s1
+		s1, s2 = (float64(p.c1*v)+s2)-float64(p.a1*s1), float64(p.c2*v)-float64(p.a2*s1)
+		z := float64(q.b0*y) + t1
+		t1, t2 = (float64(q.c1*y)+t2)-float64(q.a1*t1), float64(q.c2*y)-float64(q.a2*t1)
+		x[i] = float64(r.b0*z) + u1
+		u1, u2 = (float64(r.c1*z)+u2)-float64(r.a1*u1), float64(r.c2*z)-float64(r.a2*u1)
+	}
+	p.s1, p.s2, q.s1, q.s2, r.s1, r.s2 = s1, s2, t1, t2, u1, u2
 }
 
 // settle puts the state to 0 when all of it is too small to matter, or broken.

@@ -280,16 +280,19 @@ func BenchmarkBounceEverything(b *testing.B) {
 		for _, cores := range []int{1, 2} {
 			before := runtime.GOMAXPROCS(cores)
 			took[cores] = math.Inf(1)
+			cpu := math.Inf(1)
 			for range runs {
-				begin := time.Now()
+				begin, used := time.Now(), ownCPU(b)
 				_, err := bounce.Bounce(context.Background(), func() (mix.Desk, error) { return everything(b, names), nil },
 					bounce.Options{Path: out, Length: seconds * rate, TargetLUFS: &target, Limit: true})
 				if err != nil {
 					b.Fatal(err)
 				}
 				took[cores] = min(took[cores], time.Since(begin).Seconds())
+				cpu = min(cpu, (ownCPU(b) - used).Seconds())
 			}
 			runtime.GOMAXPROCS(before)
+			b.ReportMetric(cpu, fmt.Sprintf("cpu-s-%d-core", cores))
 			b.ReportMetric(seconds/took[cores], fmt.Sprintf("x-realtime-%d-core", cores))
 		}
 		b.ReportMetric(took[1]/took[2], "2-cores/1")
