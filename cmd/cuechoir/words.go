@@ -3,6 +3,8 @@ package main
 import (
 	"fmt"
 	"math"
+	"strings"
+	"time"
 
 	"cuechoir/engine/job"
 	"cuechoir/engine/score"
@@ -34,6 +36,9 @@ func orNull(x float64) *float64 {
 
 // recover mends takes that were cut off and tells each.
 func (a *app) recover(f *score.Folder) error {
+	if left := job.ClearLeftovers(f, time.Now()); len(left) > 0 {
+		a.note("removed what a program that was stopped had not finished: %s", strings.Join(left, ", "))
+	}
 	found, err := job.Recover(f)
 	if err != nil {
 		return err
