@@ -4,7 +4,10 @@ import (
 	"fmt"
 	"testing"
 
+	"cuechoir/engine/raster"
 	"cuechoir/engine/timecode"
+
+	"github.com/gdamore/tcell/v2"
 )
 
 // longDay is 24 hours with 1000 layers: a cut a second, a bar each two, and in
@@ -66,6 +69,36 @@ func BenchmarkRead(b *testing.B) {
 	for b.Loop() {
 		if _, err := newSheet(m); err != nil {
 			b.Fatal(err)
+		}
+	}
+}
+
+// BenchmarkPlaying is what a redraw costs while it plays: the word of where it
+// is, the screen, its pictures, and what differs sent to a terminal. share is
+// the part of a core that thirty a second take.
+func BenchmarkPlaying(b *testing.B) {
+	for _, size := range [][2]int{{80, 24}, {200, 50}} {
+		for _, st := range stages() {
+			b.Run(fmt.Sprintf("%s-%dx%d", st.Word(), size[0], size[1]), func(b *testing.B) {
+				screen := tcell.NewSimulationScreen("UTF-8")
+				if err := screen.Init(); err != nil {
+					b.Fatal(err)
+				}
+				screen.SetSize(size[0], size[1])
+				s := stateOf(b, harbour(), size[0], size[1])
+				s.Stage = st
+				s.stills, s.depth = (&fakeDesk{}).Still, raster.Greys24
+				s = s.begun(Wish{Do: DoPlay})
+				a := &app{screen: screen, theme: newTheme(1<<24, false, false), colors: 1 << 24}
+				at := int64(0)
+				for b.Loop() {
+					at = (at + 1600) % 2_800_000
+					s = s.hear(Told{Moving: true, At: at})
+					a.state = s
+					a.draw()
+				}
+				b.ReportMetric(100*30*b.Elapsed().Seconds()/float64(b.N), "%share")
+			})
 		}
 	}
 }

@@ -117,8 +117,9 @@ type Reading struct {
 
 // Outcome is what came of a wish.
 type Outcome struct {
-	News    string // one line for the person
-	Changed bool   // the score is to be read again
+	News    string   // one line for the person
+	Notice  []string // what has to be read before it goes on; any key closes it
+	Changed bool     // the score is to be read again
 	Offers  []Offer
 	Bounced *Bounced
 	Mix     *MixReading

@@ -111,6 +111,10 @@ func deskFor(load func() (Model, error)) *fakeDesk {
 		case DoOffer:
 			return Outcome{News: "2 maps: o goes through them, k keeps one", Offers: offers(m)}, nil
 		case DoPlay:
+			if w.Hear.Click {
+				return Outcome{Notice: []string{"the first sound through Headphones: turn its volume right down before you put the headphones on, then up until it is just clear",
+					"closed headphones, loudspeakers off"}, News: "nothing sounded yet: press the key again to begin"}, nil
+			}
 			tell(Told{Moving: true, At: at(251), Silent: true, Note: "no sound device: it runs in silence"})
 			<-ctx.Done()
 		case DoSing:
@@ -173,6 +177,7 @@ func TestGoldenScreens(t *testing.T) {
 		{"map-200x50", large, Options{Stage: Map}, loadHarbour, "enter o x b b"},
 		{"map-bare-80x24", small, Options{Stage: Map, Bare: true}, loadHarbour, "enter o"},
 		{"map-ascii-80x24", small, Options{Stage: Map, ASCII: true, Bare: true}, loadHarbour, "enter o"},
+		{"map-caution-80x24", small, Options{Stage: Map}, loadHarbour, "space"},
 		{"map-none-80x24", small, Options{Stage: Map}, noMap, "y"},
 		{"sing-80x24", small, Options{Stage: Sing}, loadHarbour, "v v v enter"},
 		{"sing-200x50", large, Options{Stage: Sing}, loadHarbour, "v v v enter"},

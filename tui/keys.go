@@ -62,6 +62,9 @@ func walking() []binding {
 func (s State) press(key string) State {
 	s.News = ""
 	switch {
+	case s.notice != nil && key != "ctrl-c":
+		s.notice = nil
+		return s
 	case s.entry != nil:
 		return s.typed(key)
 	case s.Help:

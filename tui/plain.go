@@ -116,6 +116,10 @@ func (p *plain) loop(ctx context.Context, words <-chan string) error {
 func (p *plain) change(n func(State) State) {
 	p.state.News = ""
 	p.state = n(p.state)
+	for _, words := range p.state.notice {
+		p.say("%s.", words)
+	}
+	p.state.notice = nil
 	if p.state.News != "" {
 		p.say("%s.", p.state.News)
 		p.state.News = ""

@@ -107,6 +107,9 @@ func (s State) outcome(out Outcome, err error) State {
 	} else if out.News != "" {
 		s.News = out.News
 	}
+	if len(out.Notice) > 0 {
+		s.notice = out.Notice
+	}
 	if out.Offers != nil {
 		s.offers, s.Offer = out.Offers, 0
 	}

@@ -205,3 +205,15 @@ func TestLivePitchOfEachPass(t *testing.T) {
 		t.Errorf("%d readings after the pass", len(s.live))
 	}
 }
+
+// A caution stands until a key is pressed, which does nothing else.
+func TestANoticeIsReadFirst(t *testing.T) {
+	s := stageOf(t, Spot).outcome(Outcome{Notice: []string{"turn it down"}}, nil)
+	if !strings.Contains(View(s).String(), "turn it down") {
+		t.Error("it is not shown")
+	}
+	s, got := wished(s, "m")
+	if len(got) != 0 || strings.Contains(View(s).String(), "turn it down") {
+		t.Errorf("after a key: %v", got)
+	}
+}

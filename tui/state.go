@@ -16,17 +16,18 @@ type State struct {
 	depth         raster.Depth                              // what greys can be shown
 	Width, Height int
 
-	Stage Stage
-	Frame int64 // in the gate; 0 <= Frame < max(1, Frames)
-	Zoom  int   // see window
-	Layer int   // chosen, 0 when there is none
-	Worst int   // rank of the finding last gone to, -1 for none
-	Take  int   // chosen of the layer's takes
-	Help  bool
-	Top   int    // first line shown of the list of keys
-	News  string // what there is to say about the last key
-	pick  picked
-	entry *entry // a line being typed, nil when none is
+	Stage  Stage
+	Frame  int64 // in the gate; 0 <= Frame < max(1, Frames)
+	Zoom   int   // see window
+	Layer  int   // chosen, 0 when there is none
+	Worst  int   // rank of the finding last gone to, -1 for none
+	Take   int   // chosen of the layer's takes
+	Help   bool
+	Top    int    // first line shown of the list of keys
+	News   string // what there is to say about the last key
+	pick   picked
+	entry  *entry   // a line being typed, nil when none is
+	notice []string // to be read before anything else
 
 	Loop     bool    // over and over
 	Click    bool    // heard

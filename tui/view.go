@@ -1,5 +1,7 @@
 package tui
 
+import "strings"
+
 // View is the whole screen of a state: a pure function of it, and of the stills
 // that it can see.
 func View(s State) *Grid {
@@ -26,7 +28,43 @@ func View(s State) *Grid {
 	v.foot()
 	v.worst()
 	v.keys()
+	v.showNotice()
 	return g
+}
+
+// showNotice lays what has to be read over the stage, a bullet a line.
+func (v *view) showNotice() {
+	if v.notice == nil {
+		return
+	}
+	y, end := v.layout.bars.end(), v.layout.keys.at
+	for row := y; row < end; row++ {
+		v.fill(row, InkPlain)
+	}
+	y++
+	for _, words := range v.notice {
+		for i, part := range wrapped(words, v.W-8) {
+			if i == 0 {
+				v.put(3, y, v.glyphs.must, InkMust)
+			}
+			v.text(5, y, v.W-6, part, InkTitle)
+			y++
+		}
+	}
+	v.text(5, min(y+1, end-1), v.W-6, "any key goes on", InkQuiet)
+}
+
+// wrapped breaks words into lines of at most so many letters.
+func wrapped(words string, width int) (out []string) {
+	line := ""
+	for _, w := range strings.Fields(words) {
+		if line != "" && len(line)+1+len(w) > width {
+			out = append(out, line)
+			line = ""
+		}
+		line = joined(" ", line, w)
+	}
+	return append(out, line)
 }
 
 // view is a screen being drawn.

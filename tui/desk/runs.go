@@ -73,6 +73,11 @@ func (d *Desk) play(ctx context.Context, w tui.Wish, tell func(tui.Told)) (tui.O
 		return tui.Outcome{}, job.RunSilent(ctx, x, s.SampleRate, passes(w.Loop), progress)
 	}
 	defer dev.Close()
+	lines := job.Caution(dev)
+	if len(lines) > 1 {
+		return firstSound(lines), nil
+	}
+	told.Note = lines[0]
 	res, err := job.Play(ctx, d.f, dev, job.PlayOptions{Stretch: x, Passes: passes(w.Loop), NoClick: !h.Click, Hear: heard(h),
 		MonitorGainDB: min(0, h.VolumeDB), Progress: every(tellEvery, progress)})
 	out := tui.Outcome{}
@@ -80,6 +85,11 @@ func (d *Desk) play(ctx context.Context, w tui.Wish, tell func(tui.Told)) (tui.O
 		out.News = fmt.Sprintf("the computer was late %d times, and silence was heard", res.Played.Unheard)
 	}
 	return out, err
+}
+
+// firstSound is the caution in the place of the first sound through an output.
+func firstSound(lines []string) tui.Outcome {
+	return tui.Outcome{Notice: lines, News: "nothing sounded yet: press the key again to begin"}
 }
 
 // every lets a call through at most so often.
@@ -113,6 +123,13 @@ func (d *Desk) sing(ctx context.Context, w tui.Wish, tell func(tui.Told)) (tui.O
 		return tui.Outcome{}, err
 	}
 	defer o.Device.Close()
+	if o.Device.Info().Kind == "real" {
+		lines := job.Caution(o.Device)
+		if len(lines) > 1 {
+			return firstSound(lines), nil
+		}
+		note = nameOr(note, lines[0])
+	}
 	ear, err := job.NewEar(o.Device, o.InputChannel, run.From, o.RoundTrip)
 	if err != nil {
 		return tui.Outcome{}, err
@@ -140,6 +157,13 @@ func (d *Desk) sing(ctx context.Context, w tui.Wish, tell func(tui.Told)) (tui.O
 		out.News = sungWords(res)
 	}
 	return out, err
+}
+
+func nameOr(words, other string) string {
+	if words == "" {
+		return other
+	}
+	return words
 }
 
 func sungWords(res job.SingResult) string {
