@@ -127,7 +127,7 @@ func (f *poorFile) Sync() error {
 
 // A full disk, at any call, is told as such and leaves nothing.
 func TestDiskFull(t *testing.T) {
-	kinds := map[string]int{"create": 2, "write": 40, "sync": 2, "rename": 4}
+	kinds := map[string]int{"create": 2, "write": 32, "sync": 2, "rename": 4}
 	for what, most := range kinds {
 		for nth := 1; nth <= most; nth += 1 + most/12 {
 			dir := t.TempDir()
