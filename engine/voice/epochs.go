@@ -103,6 +103,16 @@ func (r *run) nearest(at float64) int {
 	return i
 }
 
+// between is the mark at or before a place, and how much of the way to the next
+// it lies on; at the ends there is no way.
+func (r *run) between(at float64) (i int, part float64) {
+	i = sort.SearchFloat64s(r.marks, at)
+	if i == 0 || i == len(r.marks) {
+		return min(i, len(r.marks)-1), 0
+	}
+	return i - 1, (at - r.marks[i-1]) / (r.marks[i] - r.marks[i-1])
+}
+
 func (s *Sung) newRun(frames []pitch.Frame) (run, bool) {
 	var r run
 	loudest := 0
