@@ -59,12 +59,20 @@ func carefulLayer(seed uint64, notes int, off func(i int) float64, v singer.Voic
 	return Input{Samples: v.Sing(sung, 0, at+sr), SampleRate: sr, Rate: timecode.Rate23976, Targets: targets}, truth
 }
 
+// leaveOutUnderRace: the work is one goroutine's, so that one layer that the
+// race detector watches says as much as many.
+func leaveOutUnderRace(t *testing.T) {
+	if underRace {
+		t.Skip("left out under the race detector")
+	}
+}
+
 // Planted drifts come back within 2 cents a minute, and the interval that is
 // told with them holds the truth.
 func TestPlantedDriftsComeBack(t *testing.T) {
 	slopes := []float64{-80, -40, -20, -10, -5, 5, 10, 20, 40, 80}
 	if underRace {
-		slopes = []float64{-80, 5}
+		slopes = []float64{-40}
 	}
 	worst, held, total := 0.0, 0, 0
 	for i, slope := range slopes {
@@ -135,6 +143,7 @@ func TestPlantedNoteErrorsComeBack(t *testing.T) {
 
 // A singer who narrows every rising fourth is told so.
 func TestDriftNamesItsCause(t *testing.T) {
+	leaveOutUnderRace(t)
 	const seed = 71
 	var keys []float64
 	at, off := 0.0, map[int]float64{}
@@ -160,8 +169,9 @@ func TestDriftNamesItsCause(t *testing.T) {
 // At another A4, and in just intonation, the same layer is right or wrong by
 // what the system says.
 func TestSystems(t *testing.T) {
+	leaveOutUnderRace(t)
 	high := singer.Voice{TuneCents: 1200 * math.Log2(446.0/440)} // 23 cents
-	in, _ := carefulLayer(80, 40, func(int) float64 { return 0 }, high)
+	in, _ := carefulLayer(80, 28, func(int) float64 { return 0 }, high)
 	for _, c := range []struct {
 		name string
 		o    Options
@@ -179,8 +189,8 @@ func TestSystems(t *testing.T) {
 		}
 	}
 	just := tuning.System{Tonics: []tuning.Tonic{{From: 0, Class: 9}}}
-	probe, _ := carefulLayer(81, 40, func(int) float64 { return 0 }, singer.Voice{})
-	pure, _ := carefulLayer(81, 40, func(i int) float64 {
+	probe, _ := carefulLayer(81, 28, func(int) float64 { return 0 }, singer.Voice{})
+	pure, _ := carefulLayer(81, 28, func(i int) float64 {
 		return just.Cents(probe.Targets[i].Key, 0) - 100*probe.Targets[i].Key
 	}, singer.Voice{})
 	pure.Options.System = just
