@@ -58,7 +58,15 @@ func draw(ctx context.Context, out, size string) error {
 		return err
 	}
 	defer os.RemoveAll(dir)
-	folder := filepath.Join(dir, "lantern")
+	if out, err = filepath.Abs(out); err != nil {
+		return err
+	}
+	// Paths on the screens are as short as a person's own: no folder of this
+	// machine's comes into a picture.
+	if err := os.Chdir(dir); err != nil {
+		return err
+	}
+	const folder = "lantern"
 	say := func(format string, args ...any) {}
 	if _, err := walk.Run(ctx, walk.Options{Folder: folder, Say: say}); err != nil {
 		return err
@@ -93,6 +101,6 @@ func one(ctx context.Context, d *desk.Desk, pose tui.Pose, path string) error {
 		file.Close()
 		return err
 	}
-	fmt.Println(path)
+	fmt.Println(filepath.Base(path))
 	return file.Close()
 }
