@@ -49,6 +49,7 @@ type lanes struct {
 	editing bool
 	running bool
 	cancel  context.CancelFunc // of the run
+	ended   chan struct{}      // closed when the desk is done with the run
 	reads   bool               // a reading is under way
 	again   bool               // and another is wished for
 }
@@ -89,7 +90,7 @@ func (l *lanes) edit() {
 	}
 	w := l.queue[0]
 	l.queue, l.editing = l.queue[1:], true
-	l.beside(w, l.ctx, nil, func(s State, out Outcome, err error) State {
+	l.beside(w, l.ctx, func(Told) {}, func() {}, func(s State, out Outcome, err error) State {
 		l.editing = false
 		return s.outcome(out, err)
 	})
@@ -99,9 +100,10 @@ func (l *lanes) edit() {
 func (l *lanes) start(w Wish) {
 	var ctx context.Context
 	ctx, l.cancel = context.WithCancel(l.ctx)
-	l.running = true
+	l.running, l.ended = true, make(chan struct{})
 	l.told.take()
-	l.beside(w, ctx, l.told.put, func(s State, out Outcome, err error) State {
+	ended := l.ended
+	l.beside(w, ctx, l.told.put, func() { close(ended) }, func(s State, out Outcome, err error) State {
 		l.cancel()
 		l.running, l.cancel = false, nil
 		if t, ok := l.told.take(); ok {
@@ -115,11 +117,9 @@ func (l *lanes) start(w Wish) {
 	})
 }
 
-// beside has the desk do a wish on a goroutine of its own.
-func (l *lanes) beside(w Wish, ctx context.Context, tell func(Told), done func(State, Outcome, error) State) {
-	if tell == nil {
-		tell = func(Told) {}
-	}
+// beside has the desk do a wish on a goroutine of its own. left is called there
+// when the desk is done, done by the loop.
+func (l *lanes) beside(w Wish, ctx context.Context, tell func(Told), left func(), done func(State, Outcome, error) State) {
 	go func() {
 		var out Outcome
 		err := error(fault.New(fault.Unexpected, "%s did not finish", w.Do))
@@ -128,6 +128,7 @@ func (l *lanes) beside(w Wish, ctx context.Context, tell func(Told), done func(S
 			if p != nil {
 				p = fmt.Sprintf("%v\n\n%s", p, debug.Stack())
 			}
+			left()
 			l.news <- func(s State) State {
 				if s = done(s, out, err); p != nil {
 					panic(p)
@@ -194,17 +195,27 @@ func (l *lanes) finish(s State) State {
 // abandonLimit is how long a defect waits for a take to be ended.
 const abandonLimit = 5 * time.Second
 
-// abandon ends what runs on any way out; after finish there is nothing left to
-// do. It waits, so that a take that is being sung is whole on the disk.
+// abandon is for a defect: it ends what runs, and waits, so that a take that is
+// being sung is whole on the disk, and does the edits that still wait. After
+// finish there is nothing left to do.
 func (l *lanes) abandon() {
-	if l.cancel == nil {
-		return
+	if l.cancel != nil {
+		l.cancel()
+		select {
+		case <-l.ended:
+		case <-time.After(abandonLimit):
+		}
 	}
-	l.cancel()
-	select {
-	case <-l.news:
-	case <-time.After(abandonLimit):
+	for _, w := range l.queue {
+		l.last(w)
 	}
+	l.queue = nil
+}
+
+// last does an edit while a defect is on its way up: another one is not told.
+func (l *lanes) last(w Wish) {
+	defer func() { _ = recover() }()
+	l.desk.Do(l.ctx, w, func(Told) {})
 }
 
 // mailbox holds the last word of a run, and all readings of the voice since it

@@ -1,7 +1,9 @@
 package tui
 
 import (
+	"context"
 	"errors"
+	"slices"
 	"strings"
 	"sync/atomic"
 	"testing"
@@ -61,6 +63,86 @@ func TestPanicRestoresTheTerminal(t *testing.T) {
 	s.end()
 	if text, _ := panicked.(string); !strings.HasPrefix(text, "a defect") || !strings.Contains(text, "run_test.go") || s.finis != 1 {
 		t.Errorf("panic %v, restored %d times", panicked, s.finis)
+	}
+}
+
+// A defect in an edit, while a take is sung and another edit waits: the take is
+// ended and the edit done before the terminal is restored and the defect told.
+func TestADefectLosesNoTakeAndNoEdit(t *testing.T) {
+	var sung, saved atomic.Bool
+	begun, defect := make(chan struct{}), make(chan struct{})
+	desk := &fakeDesk{load: loadHarbour}
+	desk.do = func(ctx context.Context, w Wish, tell func(Told)) (Outcome, error) {
+		switch w.Do {
+		case DoSing:
+			close(begun)
+			<-ctx.Done()
+			sung.Store(true)
+		case DoHit:
+			<-defect
+			panic("a defect")
+		case DoCut:
+			saved.Store(true)
+		}
+		return Outcome{}, nil
+	}
+	s := &sim{SimulationScreen: tcell.NewSimulationScreen("UTF-8"), t: t, w: 80, h: 24, colors: 256,
+		frames: make(chan snapshot, 4096), ended: make(chan error, 1)}
+	var panicked any
+	go func() {
+		defer func() {
+			panicked = recover()
+			s.ended <- nil
+		}()
+		RunWith(t.Context(), s, desk, Options{Stage: Sing})
+	}()
+	s.next()
+	s.next()
+	s.inject("enter")
+	<-begun
+	for _, k := range []string{"1", "m", "y"} {
+		s.inject(k)
+	}
+	s.until("[Spot]")
+	close(defect)
+	s.end()
+	if text, _ := panicked.(string); !strings.HasPrefix(text, "a defect") || s.finis != 1 || !sung.Load() || !saved.Load() {
+		t.Errorf("panic %.40v, restored %d times, take ended %v, edit done %v", panicked, s.finis, sung.Load(), saved.Load())
+	}
+}
+
+// What is asked for in the last moment is done before the screen ends.
+func TestQuitDoesWhatWaits(t *testing.T) {
+	slow := make(chan struct{})
+	desk := &fakeDesk{load: loadHarbour}
+	desk.do = func(ctx context.Context, w Wish, tell func(Told)) (Outcome, error) {
+		if w.Do == DoHit {
+			<-slow
+		}
+		if w.Do == DoPlay {
+			tell(Told{Moving: true, At: 4800})
+			<-ctx.Done()
+		}
+		return Outcome{}, nil
+	}
+	s, _, _ := startDesk(t, 80, 24, Options{Stage: Map}, desk)
+	s.inject("space")
+	s.until("playing")
+	for _, k := range []string{"t", "1", "m", "y", "q"} {
+		s.inject(k)
+	}
+	close(slow)
+	if err := s.end(); err != nil {
+		t.Fatal(err)
+	}
+	var did []Deed
+	for _, w := range desk.done() {
+		did = append(did, w.Do)
+	}
+	for _, want := range []Deed{DoHit, DoCut, DoTaps} {
+		if !slices.Contains(did, want) {
+			t.Errorf("%s was not done: %v", want, did)
+		}
 	}
 }
 

@@ -74,7 +74,10 @@ func chordOf(res job.CheckResult, c check.ChordResult) tui.Chord {
 	for i, m := range c.Members {
 		notes = append(notes, name(i)+" "+part.KeyName(uint8(m.Key)))
 	}
-	out := tui.Chord{From: c.From, To: c.To, Sour: c.Blame >= 0, Words: strings.Join(notes, ", ")}
+	out := tui.Chord{From: c.From, To: c.To, Sour: c.Blame >= 0}
+	if c.Blame >= 0 {
+		out.Words = fmt.Sprintf("move %s by %+.0f c; ", name(c.Blame), c.MoveCents)
+	}
 	worst := -1
 	for i, v := range c.Intervals {
 		if worst < 0 || v.Error() > c.Intervals[worst].Error() {
@@ -83,11 +86,9 @@ func chordOf(res job.CheckResult, c check.ChordResult) tui.Chord {
 	}
 	if worst >= 0 {
 		v := c.Intervals[worst]
-		out.Words += fmt.Sprintf("; %s to %s %d:%d, %+.0f c, beats %.1f Hz", name(v.Low), name(v.High), v.Just.Num, v.Just.Den, v.JustCents, v.BeatHz)
+		out.Words += fmt.Sprintf("%s to %s %d:%d %+.0f c, beats %.1f Hz; ", name(v.Low), name(v.High), v.Just.Num, v.Just.Den, v.JustCents, v.BeatHz)
 	}
-	if c.Blame >= 0 {
-		out.Words = fmt.Sprintf("move %s by %+.0f c; ", name(c.Blame), c.MoveCents) + out.Words
-	}
+	out.Words += strings.Join(notes, ", ")
 	return out
 }
 
