@@ -22,8 +22,8 @@ func (a *app) colourFileCmd() *cobra.Command {
 	return &cobra.Command{
 		Use:   "file NAME IN OUT.wav",
 		Short: "Write a sound file in a colour: a stem with the old optical sound",
-		Long: `The file stays as long to the sample and keeps its channels and its time
-reference; it is 24 bit and its true peak at most -1 dBTP. Colours that follow
+		Long: `The file stays as long to the sample and as loud (ITU-R BS.1770), and keeps its
+channels and its time reference; it is 24 bit, its true peak at most -1 dBTP. Colours that follow
 one voice are at home on a layer; old-optical is for a voice-over or a mix too.`,
 		Example: "  cuechoir colour file old-optical bounces/stem.wav bounces/stem-old.wav",
 		Args:    args(cobra.ExactArgs(3)),
@@ -37,10 +37,10 @@ one voice are at home on a layer; old-optical is for a voice-over or a mix too.`
 				return err
 			}
 			if done, err := a.printJSON(map[string]any{"file": given[2], "samples": res.Frames, "sample_rate": res.SampleRate, "channels": res.Channels,
-				"true_peak_dbtp": res.TruePeakDBTP, "down_db": res.DownDB}); done {
+				"lufs": orNull(res.LUFS), "was_lufs": orNull(res.WasLUFS), "true_peak_dbtp": orNull(res.TruePeakDBTP), "down_db": res.DownDB}); done {
 				return err
 			}
-			a.say("%s: %d samples in %s, %.1f dBTP true peak", given[2], res.Frames, given[0], res.TruePeakDBTP)
+			a.say("%s: %d samples in %s, %.1f LUFS integrated (it was %.1f), %.1f dBTP true peak", given[2], res.Frames, given[0], res.LUFS, res.WasLUFS, res.TruePeakDBTP)
 			if res.DownDB > 0 {
 				a.note("it was made %.1f dB softer to keep its true peak at -1 dBTP", res.DownDB)
 			}

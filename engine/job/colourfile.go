@@ -19,14 +19,16 @@ type ColourFileResult struct {
 	Frames       int64
 	SampleRate   int
 	Channels     int
+	WasLUFS      float64 // integrated (ITU-R BS.1770); -Inf for silence and what is too short
+	LUFS         float64 // the same, but for lines that change it and DownDB
 	TruePeakDBTP float64
 	DownDB       float64 // how much softer it was made for its true peak, 0 or more
 }
 
 // ColourFile writes a sound file in a colour: as long to the sample, with its
-// channels and its time reference, 24 bit, its true peak at most -1 dBTP. Its
-// loudness fields, which no longer hold, are left out. What rings on beyond the
-// end is cut.
+// channels and its time reference, 24 bit, as loud as it was by ITU-R BS.1770
+// and its true peak at most -1 dBTP. The loudness fields, which are measured by
+// a bounce, are left out. What rings on beyond the end is cut.
 func ColourFile(ctx context.Context, lines []string, in, out string) (res ColourFileResult, err error) {
 	c, err := voice.ParseColour(lines)
 	if err != nil {
@@ -50,6 +52,10 @@ func ColourFile(ctx context.Context, lines []string, in, out string) (res Colour
 			channels[k][i] = x[i*fm.Channels+k]
 		}
 	}
+	before, err := measured(x, fm)
+	if err != nil {
+		return res, err
+	}
 	if ctx.Err() != nil {
 		return res, fault.New(fault.Interrupted, "stopped before the file was coloured").Because(ctx.Err())
 	}
@@ -62,9 +68,20 @@ func ColourFile(ctx context.Context, lines []string, in, out string) (res Colour
 			x[i*fm.Channels+k] = c[i]
 		}
 	}
-	res = ColourFileResult{Frames: int64(frames), SampleRate: fm.SampleRate, Channels: fm.Channels}
-	if res.TruePeakDBTP, res.DownDB, err = underCeiling(x, fm); err != nil {
+	after, err := measured(x, fm)
+	if err != nil {
 		return res, err
+	}
+	gain := before.IntegratedLUFS + c.GainDB() - after.IntegratedLUFS
+	if math.IsNaN(gain) || math.IsInf(gain, 0) {
+		gain = 0 // silence, or under 0.4 s
+	}
+	res = ColourFileResult{Frames: int64(frames), SampleRate: fm.SampleRate, Channels: fm.Channels, WasLUFS: before.IntegratedLUFS}
+	res.DownDB = max(0, after.TruePeakDBTP+gain-colourCeilingDBTP)
+	gain -= res.DownDB
+	res.LUFS, res.TruePeakDBTP = after.IntegratedLUFS+gain, after.TruePeakDBTP+gain
+	for i, v := range x {
+		x[i] = float32(math.Pow(10, gain/20) * float64(v))
 	}
 	if bext != nil {
 		kept := *bext
@@ -75,26 +92,17 @@ func ColourFile(ctx context.Context, lines []string, in, out string) (res Colour
 		func(w *audiofile.Writer) error { return w.Write(x) })
 }
 
-// underCeiling scales x down where its true peak is over the ceiling.
-func underCeiling(x []float32, fm audiofile.Format) (peakDBTP, downDB float64, err error) {
+// measured is the loudness and the true peak of interleaved sound.
+func measured(x []float32, fm audiofile.Format) (loudness.Result, error) {
 	m, err := loudness.New(loudness.Options{SampleRate: fm.SampleRate, Channels: fm.Channels})
 	if err != nil {
-		return 0, 0, err
+		return loudness.Result{}, err
 	}
 	if err := m.Push(x); err != nil {
-		return 0, 0, err
+		return loudness.Result{}, err
 	}
 	m.Finish()
-	peakDBTP = m.TruePeakDBTP()
-	if peakDBTP <= colourCeilingDBTP {
-		return peakDBTP, 0, nil
-	}
-	downDB = peakDBTP - colourCeilingDBTP
-	gain := math.Pow(10, -downDB/20)
-	for i, v := range x {
-		x[i] = float32(gain * float64(v))
-	}
-	return colourCeilingDBTP, downDB, nil
+	return m.Result(), nil
 }
 
 // ColourExample writes a few notes of a synthetic voice to a WAV, as sung and

@@ -48,6 +48,12 @@ func TestColouredFileKeepsLengthPlaceAndBalance(t *testing.T) {
 	if balance := 10 * math.Log10(left/right); math.Abs(balance-20*math.Log10(3)) > 0.3 {
 		t.Errorf("the channels are %.2f dB apart, %.2f before", balance, 20*math.Log10(3))
 	}
+	if got := res.LUFS - res.WasLUFS; math.Abs(got-6+res.DownDB) > 0.01 || res.DownDB < 1 {
+		t.Errorf("6 dB louder is %+.2f LU, %.2f dB were taken for the true peak", got, res.DownDB)
+	}
+	if heard, err := measured(y, fm); err != nil || math.Abs(heard.IntegratedLUFS-res.LUFS) > 0.05 {
+		t.Errorf("it is said to be at %.2f LUFS and is at %.2f (%v)", res.LUFS, heard.IntegratedLUFS, err)
+	}
 	if res.TruePeakDBTP > -1+1e-9 || peak > math.Pow(10, -1.0/20)+1e-4 {
 		t.Errorf("a true peak of %.2f dBTP, a sample of %.3f", res.TruePeakDBTP, peak)
 	}

@@ -54,7 +54,7 @@ func ClearLeftovers(f *score.Folder, now time.Time) (removed []string) {
 		return nil
 	}
 	defer root.Close()
-	for _, folder := range []string{".", score.ReferenceDir, score.BouncesDir} {
+	for _, folder := range []string{".", score.ReferenceDir, score.BouncesDir, mendedDir} {
 		d, err := root.Open(folder)
 		if err != nil {
 			continue

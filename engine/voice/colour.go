@@ -185,6 +185,17 @@ func Lines() []Line {
 // maxRing bounds how much longer a colour makes a sound.
 const maxRing = 10 // seconds
 
+// GainDB is what the lines that set a level add up to.
+func (c Colour) GainDB() float64 {
+	sum := 0.0
+	for _, s := range c.steps {
+		if s.name == gainLine {
+			sum += s.values[0]
+		}
+	}
+	return sum
+}
+
 // Apply is x, mono, in the colour: at least as long, and longer by what rings
 // on, at most ten seconds. It is as loud as x was (the same mean power over
 // x's length, peaks at most 0.99), but for lines that set a level after that
@@ -201,14 +212,11 @@ func (c Colour) Apply(x []float32, sampleRate int) ([]float32, error) {
 // with the same seeds, and all are levelled by the same gain.
 func (c Colour) ApplyTo(channels [][]float32, sampleRate int) ([][]float32, error) {
 	out := make([][]float32, len(channels))
-	gain := 1.0
 	for k, x := range channels {
 		y := append([]float32(nil), x...)
-		gain = 1
 		for _, s := range c.steps {
 			if s.name == gainLine {
-				gain *= math.Pow(10, s.values[0]/20)
-				continue
+				continue // comes last, for all
 			}
 			var err error
 			if y, err = s.run(y, sampleRate, s.values); err != nil {
@@ -219,7 +227,7 @@ func (c Colour) ApplyTo(channels [][]float32, sampleRate int) ([][]float32, erro
 		out[k] = y
 	}
 	if len(c.steps) > 0 {
-		matchPower(out, channels, gain)
+		matchPower(out, channels, math.Pow(10, c.GainDB()/20))
 	}
 	return out, nil
 }
