@@ -11,6 +11,7 @@ import (
 	"cuechoir/engine/score"
 	"cuechoir/engine/take"
 	"cuechoir/engine/track"
+	"cuechoir/internal/audiofile"
 	"cuechoir/internal/decoder"
 	"cuechoir/internal/device"
 	"cuechoir/internal/fault"
@@ -27,12 +28,20 @@ const (
 
 // MeasureRange reads a singer's range from a siren in a file.
 func MeasureRange(ctx context.Context, file string, engine decoder.Engine, progress Progress) (compass.Reading, error) {
+	tooLong := fault.New(fault.OverLimit, "the recording is longer than two minutes").In(file, "").Mended("cut out the siren")
+	if r, err := audiofile.Open(file); err == nil { // told before it is read whole
+		long := r.Frames() > int64(MostSirenSeconds*r.Format().SampleRate)
+		r.Close()
+		if long {
+			return compass.Reading{}, tooLong
+		}
+	}
 	x, err := anySound(ctx, file, sirenRate, maxSoundFrames, engine, progress)
 	if err != nil {
 		return compass.Reading{}, err
 	}
 	if len(x) > MostSirenSeconds*sirenRate {
-		return compass.Reading{}, fault.New(fault.OverLimit, "the recording is longer than two minutes").In(file, "").Mended("cut out the siren")
+		return compass.Reading{}, tooLong
 	}
 	r, err := compass.Measure(x, sirenRate)
 	if err != nil {

@@ -177,7 +177,11 @@ func TestRunFasterThanTheGrid(t *testing.T) {
 // length.
 func TestQuantiserKeepsOrder(t *testing.T) {
 	r := rand.New(rand.NewPCG(41, 8))
-	for range 300 {
+	rounds := 300
+	if underRace {
+		rounds = 30
+	}
+	for range rounds {
 		places := make([]place, 2+r.IntN(12))
 		for i := range places {
 			places[i] = place{sample: int64(i) * 6000, beat: i / 4, depth: float64(i % 3), third: i%4 == 1}
