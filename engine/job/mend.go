@@ -86,6 +86,11 @@ func mendOf(l *score.Layer, do string, at int64) (score.Mend, bool) {
 	return score.Mend{}, false
 }
 
+// does says whether a layer has mends of a kind.
+func does(l *score.Layer, do string) bool {
+	return slices.ContainsFunc(l.Mends, func(m score.Mend) bool { return m.Do == do })
+}
+
 // sungAt is where a note begins, on the timeline; false when it was not sung.
 func (h *listened) sungAt(n check.NoteResult) (int64, bool) {
 	if n.Verdict == check.VerdictMissing {
@@ -109,22 +114,27 @@ func (h *listened) samples(ms float64) int64 {
 	return int64(math.Round(ms * float64(h.s.SampleRate) / 1000))
 }
 
-// goals are the notes to retune, and how many were not heard well enough.
+// goals are all notes that were sung, those that stay as they are by an amount
+// of 0 (a neighbour's way must end where they begin), and how many should go to
+// their pitch but were not heard well enough.
 func (h *listened) goals() (goals []voice.Goal, of []int, left int) {
 	for i, n := range h.report.Notes {
-		_, ok := h.sungAt(n)
+		if _, ok := h.sungAt(n); !ok || !n.Sung || n.Key == 0 || n.Offset <= n.Onset {
+			continue
+		}
+		centre := 100*n.Key + n.Cents
+		g := voice.Goal{Onset: n.Onset - h.start, Offset: n.Offset - h.start, Centre: centre, VibratoHz: n.VibratoHz, Target: centre}
 		m, mend := mendOf(h.layer, score.Retune, h.written(n))
-		if !ok || !mend || !n.Sung || n.Key == 0 || n.Verdict == check.VerdictExtra && len(h.targets) > 0 {
-			continue
-		}
-		if n.Confidence < sureToRetune {
+		extra := n.Verdict == check.VerdictExtra && len(h.targets) > 0
+		switch {
+		case !mend || extra:
+		case n.Confidence < sureToRetune:
 			left++
-			continue
+		default:
+			g.Target = 100*n.Key + octaveCents*math.Round(n.Cents/octaveCents)
+			g.Amount, g.Speed = m.Amount, m.SpeedMS/1000
 		}
-		target := 100*n.Key + octaveCents*math.Round(n.Cents/octaveCents)
-		goals = append(goals, voice.Goal{Onset: n.Onset - h.start, Offset: n.Offset - h.start, Centre: 100*n.Key + n.Cents,
-			VibratoHz: n.VibratoHz, Target: target, Amount: m.Amount, Speed: m.SpeedMS / 1000})
-		of = append(of, i)
+		goals, of = append(goals, g), append(of, i)
 	}
 	return goals, of, left
 }
@@ -262,12 +272,15 @@ func mend(ctx context.Context, f *score.Folder, s *score.Score, l *score.Layer, 
 	sung := voice.ListenTo(h.x, s.SampleRate, frames)
 	w := &follower{ctx: ctx, f: f, s: s, trail: []string{l.Name}, known: map[string][]int64{}}
 	var e voice.Edits
-	goals, tuned, left := h.goals()
-	rep.Left = left
-	e.Cents = sung.Retuned(goals)
+	var goals []voice.Goal
+	var tuned []int
+	if does(l, score.Retune) {
+		goals, tuned, rep.Left = h.goals()
+		e.Cents = sung.Retuned(goals)
+	}
 	var moved []int
 	var entries []voice.Entry
-	if slices.ContainsFunc(l.Mends, func(m score.Mend) bool { return m.Do == score.Retime }) {
+	if does(l, score.Retime) {
 		if entries, moved, err = h.entries(w.places); err != nil {
 			return nil, rep, err
 		}
@@ -300,7 +313,7 @@ func (h *listened) tell(rep *MendReport, goals []voice.Goal, tuned []int, entrie
 		return changes[i]
 	}
 	for k, i := range tuned {
-		if g := goals[k]; g.Target != g.Centre {
+		if g := goals[k]; g.Amount > 0 && g.Target != g.Centre {
 			of(i).Cents = g.Amount * (g.Target - g.Centre)
 		}
 	}

@@ -76,11 +76,26 @@ func TestRetunedNotesOfOneBreath(t *testing.T) {
 	}
 	x := voiceOf.Sing(notes, 0, 4*rate)
 	s := listen(t, x)
-	goals, _ := heardGoals(t, x, goal, 1, 0.12)
+	goals, before := heardGoals(t, x, goal, 1, 0.12)
 	_, after := heardGoals(t, render(t, s, Edits{Cents: s.Retuned(goals)}), goal, 0, 0)
 	for i, n := range after {
 		if math.Abs(n.CentreCents-goal[i]) > 3 {
 			t.Errorf("note %d is %.1f cents beside where it should be", i, n.CentreCents-goal[i])
+		}
+	}
+	// Every second one alone: the others stay as they were, from where the
+	// legato has arrived to where it leaves.
+	goals[1].Amount, goals[3].Amount = 0, 0
+	y := render(t, s, Edits{Cents: s.Retuned(goals)})
+	for _, i := range []int{1, 3} {
+		from, to := notes[i].Start+rate*8/100, notes[i].Start+notes[i].Length-rate*8/100
+		n, ok := pitchOf(t, y[from:to])
+		if !ok || math.Abs(n.CentreCents-before[i].CentreCents) > 1 {
+			t.Errorf("note %d, which is left alone, went %.1f cents off", i, n.CentreCents-before[i].CentreCents)
+		}
+		early, _ := pitchOf(t, y[from:from+rate/10])
+		if math.Abs(early.CentreCents-before[i].CentreCents) > 3 {
+			t.Errorf("note %d, which is left alone, begins %.1f cents off", i, early.CentreCents-before[i].CentreCents)
 		}
 	}
 }
