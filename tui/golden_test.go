@@ -212,6 +212,9 @@ func TestGoldenScreens(t *testing.T) {
 		{"small-40x12", [2]int{40, 12}, Options{Stage: Check}, loadHarbour, "v v v w"},
 		{"small-sing-40x12", [2]int{40, 12}, Options{Stage: Sing}, loadHarbour, "v v v"},
 	} {
+		if raceDetector && c.size != small {
+			continue
+		}
 		t.Run(c.name, func(t *testing.T) {
 			t.Parallel()
 			s, f, _ := startDesk(t, c.size[0], c.size[1], c.o, deskFor(c.load))

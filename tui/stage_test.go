@@ -169,7 +169,7 @@ func TestOneRunAtATime(t *testing.T) {
 		t.Error("esc does not stop it")
 	}
 	s = stageOf(t, Spot).begun(Wish{Do: DoReady})
-	if s, got = wished(s, "space"); s.next == nil || s.next.Do != DoPlay || s.run.stopping {
+	if s, _ = wished(s, "space"); s.next == nil || s.next.Do != DoPlay || s.run.stopping {
 		t.Errorf("next %v, stopping %v", s.next, s.run.stopping)
 	}
 }

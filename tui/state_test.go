@@ -231,14 +231,20 @@ func TestClick(t *testing.T) {
 // always a frame of the reference in the gate, and a grid of the asked size.
 func TestRandomKeys(t *testing.T) {
 	keys := []string{"esc", "x", "ü"}
-	for _, b := range UsualKeys().of(Check) {
-		keys = append(keys, b.Keys...)
+	for _, st := range stages() {
+		for _, b := range UsualKeys().of(st) {
+			keys = append(keys, b.Keys...)
+		}
 	}
 	rnd := rand.New(rand.NewPCG(1, 2))
+	n := 5000
+	if raceDetector {
+		n = 300
+	}
 	models := []Model{harbour(), {Rate: timecode.Rate2997DF}, wild(rnd), {Rate: timecode.Rate25, Frames: 1, Layers: []Layer{{}}}}
 	for k, m := range models {
 		s := stateOf(t, m, 80, 24)
-		for i := range 5000 {
+		for i := range n {
 			switch n := rnd.IntN(40); n {
 			case 0:
 				s = s.resized(rnd.IntN(120), rnd.IntN(40))
@@ -246,6 +252,16 @@ func TestRandomKeys(t *testing.T) {
 				s = s.click(rnd.IntN(130)-5, rnd.IntN(50)-5)
 			case 2:
 				s = s.wheel(rnd.IntN(3) - 1)
+			case 3:
+				if !s.run.busy() {
+					s = s.begun(Wish{Do: []Deed{DoPlay, DoSing, DoCheck}[rnd.IntN(3)], Loop: rnd.IntN(2) == 0})
+				}
+			case 4:
+				s = s.hear(Told{Moving: true, At: rnd.Int64N(3e6) - 1e5, Count: rnd.IntN(120), Input: true, PeakDB: rnd.Float64()*70 - 65,
+					Voice: []Reading{{rnd.Int64N(3e6), rnd.Float64() * 1e4, true}}, Done: rnd.Int64N(9), Total: rnd.Int64N(9)})
+			case 5:
+				s = s.end(Outcome{Offers: offers(m), Bounced: &Bounced{Files: []string{"a", "b"}}, Mix: &MixReading{Peak: make([]float32, rnd.IntN(50)),
+					Momentary: make([]float32, 50)}, Notice: make([]string, rnd.IntN(2))}, nil)
 			default:
 				s = s.press(keys[rnd.IntN(len(keys))])
 			}
