@@ -161,8 +161,8 @@ func TestMemoryIsFlat(t *testing.T) {
 	taken := func(seconds int64) uint64 {
 		open := func() (mix.Desk, error) {
 			var d mix.Desk
-			for i := range 8 {
-				d.Strips = append(d.Strips, mix.Strip{Source: &endless{}, Pan: float64(i)/4 - 1, Sends: []mix.Send{{To: mix.ToRoom, DB: -20}}})
+			for i := range 4 {
+				d.Strips = append(d.Strips, mix.Strip{Source: &endless{}, Pan: float64(i)/2 - 1, Sends: []mix.Send{{To: mix.ToRoom, DB: -20}}})
 			}
 			return d, nil
 		}
@@ -173,9 +173,9 @@ func TestMemoryIsFlat(t *testing.T) {
 		return after.TotalAlloc - before.TotalAlloc
 	}
 	taken(1)
-	a, b := taken(5), taken(20)
-	t.Logf("allocated: %d kB for 5 s, %d kB for 20 s", a>>10, b>>10)
+	a, b := taken(2), taken(8)
+	t.Logf("allocated: %d kB for 2 s, %d kB for 8 s", a>>10, b>>10)
 	if b > a+a/10+256<<10 {
-		t.Errorf("%d bytes for 5 s, %d for 20 s", a, b)
+		t.Errorf("%d bytes for 2 s, %d for 8 s", a, b)
 	}
 }

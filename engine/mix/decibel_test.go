@@ -27,6 +27,34 @@ func TestFastDecibels(t *testing.T) {
 	t.Logf("within %.1g and %.1g dB", worst, off)
 }
 
+// What is no number is found, wherever it lies.
+func TestWidenFindsWhatIsNotFinite(t *testing.T) {
+	for n := range 20 {
+		from, to := make([]float32, n), make([]float64, n)
+		for i := range from {
+			from[i] = float32(i) - 7.5
+		}
+		if got := widen(to, from); got != -1 {
+			t.Errorf("%d good samples: sample %d is accused", n, got)
+		}
+		for i := range from {
+			if to[i] != float64(from[i]) {
+				t.Errorf("sample %d of %d is %g", i, n, to[i])
+			}
+		}
+		for _, bad := range []float64{math.NaN(), math.Inf(1), math.Inf(-1)} {
+			for i := range from {
+				was := from[i]
+				from[i] = float32(bad)
+				if got := widen(to, from); got != i {
+					t.Errorf("%g as sample %d of %d: found at %d", bad, i, n, got)
+				}
+				from[i] = was
+			}
+		}
+	}
+}
+
 func BenchmarkDecibels(b *testing.B) {
 	x := 0.1
 	for b.Loop() {

@@ -108,7 +108,10 @@ func TestAutomationIsExactToTheSample(t *testing.T) {
 		}
 		return math.Pow(10, knots[0].DB/20)
 	}
-	for _, start := range []int64{0, -100} {
+	for _, start := range []int64{0, -100, -101} {
+		if start == -101 { // before the first knot the fader is as on it
+			knots = knots[3:]
+		}
 		s := ones(n + 200)
 		s.Start, s.Automation, s.GainDB = start, knots, -1
 		got := render(t, []mix.Strip{s}, mix.Options{Length: n, Block: 479})
@@ -168,6 +171,23 @@ func TestRideByDetection(t *testing.T) {
 		if step := math.Abs(float64(out[i] - out[i-2])); step > 1e-3 {
 			t.Fatalf("the music steps by %g at sample %d", step, i/2)
 		}
+	}
+}
+
+// What the music sends to echo and room goes down with it.
+func TestRideLowersSends(t *testing.T) {
+	echo := func(r mix.Ride) float64 {
+		d := rideDesk(r)
+		d.Ride = r
+		d.Strips[0].Sends = []mix.Send{{To: mix.ToEcho, DB: 0}}
+		d.Echo = mix.Echo{Milliseconds: 10, FeedbackDB: -60}
+		out := renderDesk(t, d, mix.Options{Length: 96000})
+		without := rideDesk(r)
+		without.Ride = r
+		return float64(out[2*95000] - renderDesk(t, without, mix.Options{Length: 96000})[2*95000])
+	}
+	if full, low := echo(mix.Ride{}), echo(mix.Ride{Voice: "speaker", DepthDB: 12}); math.Abs(low/full-mix.Gain(-12)) > 0.01 {
+		t.Errorf("the echo is %g, under the voice %g, want 12 dB less", full, low)
 	}
 }
 

@@ -125,6 +125,10 @@ func TestGate(t *testing.T) {
 			t.Errorf("at %g dB after an entry the gain is %.2f dB, open should be %v", level, got, open)
 		}
 	}
+	// Once shut, the threshold itself opens it, not 2 dB below.
+	if got := stepGain(t, g, -70, -42, 48000)[47000]; math.Abs(got+30) > 0.01 {
+		t.Errorf("at -42 dB after silence the gain is %.2f dB, want -30", got)
+	}
 	closing := stepGain(t, g, -20, -70, 48000)
 	if got := closing[48*45]; got != 0 {
 		t.Errorf("45 ms into silence the gain is %.2f dB, but it holds for 50", got)

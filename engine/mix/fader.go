@@ -51,8 +51,7 @@ type fader struct {
 	gains [gainSteps]float64
 }
 
-// gainSteps is how many gains are found at a time. Each is a power of its own
-// sample's dB on a grid of the timeline, so that blocks do not matter.
+// gainSteps is how many gains are found at a time, each from its own sample's dB.
 const gainSteps = 16
 
 // run multiplies x, whose first sample lies at the timeline sample at, by the
@@ -67,7 +66,7 @@ func (f *fader) run(at int64, sounds ...[]float64) {
 		return
 	}
 	for n, done := len(sounds[0]), 0; done < n; {
-		k := min(int(gainSteps-mod(at, gainSteps)), n-done)
+		k := min(gainSteps, n-done)
 		f.gainsFrom(at, k)
 		for _, x := range sounds {
 			for i, g := range f.gains[:k] {
@@ -77,8 +76,6 @@ func (f *fader) run(at int64, sounds ...[]float64) {
 		done, at = done+k, at+int64(k)
 	}
 }
-
-func mod(a, n int64) int64 { return ((a % n) + n) % n }
 
 // gainsFrom finds the gains of n samples from at.
 func (f *fader) gainsFrom(at int64, n int) {

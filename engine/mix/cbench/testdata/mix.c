@@ -105,7 +105,8 @@ static void room_new(void) {
 		l->n = prime((int)round(ms[i] / 1000 * RATE));
 		l->x = calloc(l->n, sizeof *l->x);
 		double k = pow(10, -3.0 * l->n / (RATE * t60));
-		l->pole = fmin(log(10) / 4 * log10(k) * (1 - 1 / (share * share)), 0.98);
+		double high = pow(10, -3.0 * l->n / (RATE * t60 * share));
+		l->pole = fmin((k - high) / (k + high), 0.98);
 		l->gain = k * (1 - l->pole);
 		power += k * k / (1 - k * k);
 	}
