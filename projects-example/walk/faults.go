@@ -20,10 +20,11 @@ const (
 
 // check listens to all layers and holds the findings to the planted faults.
 func (w *walker) check(ctx context.Context) error {
-	reports, err := job.Check(ctx, w.f, "", w.o.Progress)
+	res, err := job.CheckAs(ctx, w.f, job.CheckOptions{}, w.o.Progress)
 	if err != nil {
 		return err
 	}
+	reports := res.Layers
 	w.reports = reports
 	faults := example.Faults()
 	found := make([]string, len(faults))
@@ -39,6 +40,11 @@ func (w *walker) check(ctx context.Context) error {
 			alarms = append(alarms, r.Layer+": "+f.Words)
 		}
 	}
+	if res.Between != nil { // no fault is planted that shows only between layers
+		for _, f := range res.Between.Findings {
+			alarms = append(alarms, res.Heard[f.Layer].Name+": "+f.Words)
+		}
+	}
 	w.res.FaultsPlanted, w.res.FalseAlarms = len(faults), len(alarms)
 	for i, f := range faults {
 		if found[i] != "" {
@@ -52,6 +58,11 @@ func (w *walker) check(ctx context.Context) error {
 		w.step("", "false alarm: %s", a)
 	}
 	w.step("check", "%d of %d planted faults found, %d clean notes accused", w.res.FaultsFound, w.res.FaultsPlanted, w.res.FalseAlarms)
+	if len(res.Fixes) > 0 {
+		f := res.Fixes[0]
+		w.step("", "re-sing first, for %.0f %% of all that is off: %s, %s", 100*f.Gain, f.LayerName, f.Words)
+		w.step("", "%s", f.Command)
+	}
 	w.clock("check")
 	return nil
 }
