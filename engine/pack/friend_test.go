@@ -65,6 +65,7 @@ type friend struct {
 	bleedDB        float64 // of the click's accent; below -200: none
 	noiseDB        float64 // RMS in the whole band
 	endEarly       float64 // seconds cut from the end
+	seed           uint64  // of voice and noise
 }
 
 func usual() friend {
@@ -78,7 +79,7 @@ func (f friend) record(t testing.TB, s Sent, sung []singer.Note) (rec []float32,
 	t.Helper()
 	l := s.Layout
 	from, to := l.Start()-testRate, l.Stop()+testRate
-	x := singer.Voice{Seed: 3, SampleRate: testRate, Breath: 0.1}.Sing(sung, from, to-from)
+	x := singer.Voice{Seed: 3 + f.seed, SampleRate: testRate, Breath: 0.1}.Sing(sung, from, to-from)
 	voice, chirps, noise := float32(dsp.DBToAmplitude(f.voice)), float32(dsp.DBToAmplitude(f.chirpDB-ChirpDB)), dsp.DBToAmplitude(f.noiseDB)
 	for i := range x {
 		x[i] *= voice
@@ -108,7 +109,7 @@ func (f friend) record(t testing.TB, s Sent, sung []singer.Note) (rec []float32,
 	origin = f.before*testRate - pace*float64(l.Start())
 	n := int(origin + pace*float64(l.Stop()) - f.endEarly*testRate)
 	rec = make([]float32, n)
-	r := rand.New(rand.NewPCG(1, 2))
+	r := rand.New(rand.NewPCG(1+f.seed, 2))
 	for k := range rec {
 		rec[k] = cubic(x, (float64(k)-origin)/pace-float64(from)) + float32(noise*r.NormFloat64())
 	}
