@@ -3,6 +3,7 @@ package tui
 import (
 	"fmt"
 	"testing"
+	"time"
 
 	"cuechoir/engine/raster"
 	"cuechoir/engine/timecode"
@@ -100,5 +101,28 @@ func BenchmarkPlaying(b *testing.B) {
 				b.ReportMetric(100*30*b.Elapsed().Seconds()/float64(b.N), "%share")
 			})
 		}
+	}
+}
+
+// BenchmarkAnswer is a key from the terminal to the screen that shows what it
+// did, through the whole loop, with a pause between keys as a person makes; at
+// most 30 screens a second are drawn.
+func BenchmarkAnswer(b *testing.B) {
+	for _, size := range [][2]int{{80, 24}, {200, 50}} {
+		b.Run(fmt.Sprintf("%dx%d", size[0], size[1]), func(b *testing.B) {
+			s, _, _ := startDesk(b, size[0], size[1], Options{}, &fakeDesk{load: loadHarbour})
+			key := "f"
+			for b.Loop() {
+				b.StopTimer()
+				time.Sleep(40 * time.Millisecond)
+				for len(s.frames) > 0 {
+					<-s.frames
+				}
+				b.StartTimer()
+				s.inject(key)
+				<-s.frames
+				key = map[string]string{"f": "F", "F": "f"}[key]
+			}
+		})
 	}
 }

@@ -77,7 +77,11 @@ func (s *State) layout() layout {
 		g.give(grant{&l.keys, 2}, grant{&l.gate, 2}, grant{&l.tempo, 1})
 		for g.give(grant{&l.body, 7}, grant{&l.ladder, 5}) {
 		}
-		for g.give(grant{&l.ladder, 18}, grant{&l.body, 18}) {
+		rungs := 5
+		if v := s.voice(); v != nil {
+			rungs = max(5, min(v.high-v.low+1, 18))
+		}
+		for g.give(grant{&l.ladder, rungs}, grant{&l.body, 18}) {
 		}
 	default:
 		g.give(grant{&l.keys, 2}, grant{&l.tempo, 1}, grant{&l.gate, 2})

@@ -15,7 +15,6 @@ import "cuechoir/engine/timecode"
 // is an empty score. Slices may come in any order; they are not changed.
 type Model struct {
 	Title      string
-	Folder     string        // where it lies
 	Rate       timecode.Rate // of the reference
 	Frames     int64         // length of the reference; 0 while there is none
 	Samples    int64         // its exact length; 0: as Frames say
@@ -34,9 +33,6 @@ type Model struct {
 	Fixes      []Fix   // what to do over all layers, the most gained first
 	Chords     []Chord // of the layers together
 	Room       int64   // seconds of one take that the disk has room for; 0: not known
-	Undoes     int     // edits that can be taken back
-	Redoes     int     // and done again
-	Bounces    []string
 }
 
 // Pin is a beat tied to a frame.

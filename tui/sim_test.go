@@ -273,7 +273,8 @@ func harbour() Model {
 		frame += 12 * beats
 	}
 	m.Layers = harbourLayers(at)
-	m.Sound, m.Folder, m.Style, m.Undoes, m.Room = true, "/scores/harbour", "steady", 3, 5*3600
+	m.Sound, m.Style, m.Room = true, "steady", 5*3600
+	m.Taps = []int64{at(60), at(72), at(84)}
 	m.Pins = []Pin{{8, 1, 336}}
 	m.Groups = []Group{{Name: "brass", GainDB: -2}, {Name: "choir", Moves: []Move{{at(100), 0}, {at(240), -6}}}, {Name: "drums", Muted: true}}
 	m.Fixes = []Fix{{"Lead", 3, 4, 156, 0.41, "bar 4 beat 2 (C5): a B4 was sung: sing the C5"}, {"Skins", 1, 2, 24, 0.2, "bar 2 beat 1: early by 51 ms"}}

@@ -19,6 +19,7 @@ func View(s State) *Grid {
 	v.hits()
 	v.strip()
 	v.bars()
+	v.mapMarks()
 	v.wave()
 	v.choir()
 	v.ladder()

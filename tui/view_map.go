@@ -1,6 +1,9 @@
 package tui
 
-import "fmt"
+import (
+	"fmt"
+	"sort"
+)
 
 // maps shows the map that is kept and the maps that are offered side by side:
 // a column each, a row for every hit.
@@ -60,6 +63,31 @@ func (v *view) mapStyles(y int) int {
 		v.text(x+1, y, v.W-x-1, fmt.Sprintf("%c %d tapped", v.glyphs.tap, n), InkBar)
 	}
 	return y + 1
+}
+
+// mapMarks shows under the bars where beats are pinned and where they were tapped.
+func (v *view) mapMarks() {
+	b := v.layout.tempo
+	if v.Stage != Map || b.rows == 0 {
+		return
+	}
+	mark := func(col int, r rune) { // a tempo that is written there stays readable
+		if col >= 0 && col < v.window.cols && v.At(v.x(col), b.at).Rune == ' ' {
+			v.put(v.x(col), b.at, r, InkBar)
+		}
+	}
+	for _, taps := range [][]int64{v.sheet.Taps, v.tapped} {
+		first := sort.Search(len(taps), func(i int) bool { return taps[i] >= v.window.edges[0] })
+		for _, at := range taps[first:] {
+			if at >= v.window.edges[v.window.cols] {
+				break
+			}
+			mark(v.window.columnOfSample(at), v.glyphs.tap)
+		}
+	}
+	for _, p := range v.sheet.Pins {
+		mark(int(max(-1, min(v.window.column(p.Frame), int64(v.window.cols)))), v.glyphs.pin)
+	}
 }
 
 // mapColumns are the kept map and the offers.

@@ -18,10 +18,13 @@ func (v *view) singing() {
 	if rows < figureHigh {
 		size = 0
 	}
-	if v.layout.gutter > 0 {
+	x := v.x(0)
+	switch {
+	case v.W >= besideFrom: // room for a larger picture, and all else beside it
+		x = max(x, v.picture(1, y, v.W/3, rows, v.Frame)+2)
+	case v.layout.gutter > 0:
 		v.picture(1, y, v.layout.gutter-2, rows, v.Frame)
 	}
-	x := v.x(0)
 	if size > 0 {
 		v.count(x, y+(rows-figureHigh*size)/2, size)
 		x += 2*(figureWide+1)*size + 1

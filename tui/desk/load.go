@@ -23,7 +23,7 @@ func (d *Desk) Load(ctx context.Context) (tui.Model, error) {
 		return tui.Model{}, err
 	}
 	ref := s.Reference
-	m := tui.Model{Title: s.Title, Folder: d.f.Dir, Rate: ref.Rate, Frames: ref.Frames, Samples: s.Length(), Start: ref.Start,
+	m := tui.Model{Title: s.Title, Rate: ref.Rate, Frames: ref.Frames, Samples: s.Length(), Start: ref.Start,
 		SampleRate: s.SampleRate, Sound: ref.Sound != "", Taps: s.Taps}
 	for _, c := range s.Cuts {
 		m.Cuts = append(m.Cuts, tui.Cut{Frame: c.Frame, End: c.End, Kind: string(c.Kind), Name: c.Name})
@@ -35,9 +35,6 @@ func (d *Desk) Load(ctx context.Context) (tui.Model, error) {
 		}
 	}
 	bars(&m, s, grid)
-	if h, err := d.f.History(); err == nil {
-		m.Undoes, m.Redoes = h.Undoes, h.Redoes
-	}
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	m.Room = d.roomSeconds.Load()
