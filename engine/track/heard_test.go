@@ -42,13 +42,19 @@ func hum(from int64, n int, hz float64, seed uint64) []float32 {
 // leaking is a device whose output leaks into its input: by so many dB, after so
 // many samples, under a noise of -57 dBFS and a voice.
 func leaking(leakDB float64, delay int64, seed uint64) *device.Virtual {
-	v := &device.Virtual{LoopDelay: delay, LoopGain: float32(math.Pow(10, leakDB/20)), Microphone: hum(-96_000, 480_000, 200+10*float64(seed), seed)}
-	r := rand.New(rand.NewPCG(seed, 4))
-	for i := range v.Microphone {
-		v.Microphone[i] += float32(0.0014 * r.NormFloat64())
+	if len(voices[seed]) == 0 {
+		x := hum(-96_000, 400_000, 200+10*float64(seed), seed)
+		r := rand.New(rand.NewPCG(seed, 4))
+		for i := range x {
+			x[i] += float32(0.0014 * r.NormFloat64())
+		}
+		voices[seed] = x
 	}
-	return v
+	return &device.Virtual{LoopDelay: delay, LoopGain: float32(math.Pow(10, leakDB/20)), Microphone: voices[seed]}
 }
+
+// voices are those of leaking, made once.
+var voices = map[uint64][]float32{}
 
 // The click that leaks from the headphones says where the take lies: it confirms
 // a round trip, finds one that nobody measured, and that of a start which has
@@ -73,8 +79,11 @@ func TestOwnSoundPlacesTheTake(t *testing.T) {
 		{"typed", -40, 1920, 1680, take.Typed, 1680, take.Typed},
 	} {
 		for _, passes := range []int{1, 3} {
+			if underRace && passes > 1 {
+				continue
+			}
 			dir := t.TempDir()
-			p := Plan{SampleRate: 48000, From: -96_000, To: 250_000, Monitor: ticks, Own: ticks, RoundTrip: c.trip, RoundTripKnown: c.known, TailSamples: 9000}
+			p := Plan{SampleRate: 48000, From: -96_000, To: 200_000, Monitor: ticks, Own: ticks, RoundTrip: c.trip, RoundTripKnown: c.known, TailSamples: 9000}
 			if passes > 1 {
 				p.To = 24_000 // the loops are shorter than what the ear takes in
 			}
@@ -106,7 +115,7 @@ func TestOwnSoundIsNotImagined(t *testing.T) {
 	for _, leak := range []float64{-300, -60, -45, -40} {
 		for seed := range uint64(seeds) {
 			dir := t.TempDir()
-			p := Plan{SampleRate: 48000, From: -96_000, To: 250_000, Monitor: ticks, Own: ticks, RoundTripKnown: take.AssumedZero, TailSamples: 9000}
+			p := Plan{SampleRate: 48000, From: -96_000, To: 200_000, Monitor: ticks, Own: ticks, RoundTripKnown: take.AssumedZero, TailSamples: 9000}
 			res, err := Record(context.Background(), leaking(leak, 2400, seed), p, newTake(t, dir), nil)
 			if err != nil {
 				t.Fatal(err)
