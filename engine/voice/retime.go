@@ -24,6 +24,7 @@ const (
 	leadReach  = 0.18  // seconds: a consonant is no longer than this
 	leadBlock  = 0.005 // is looked for in steps of this
 	leadSoft   = 0.02  // and is over where the level is this of the note's
+	leadGap    = 0.03  // between a consonant and its vowel, at most
 	leadGuard  = 0.005 // before what begins
 	attackHold = 0.06  // of the vowel moves with the consonant ...
 	attackPart = 0.4   // ... but no more than this of the note
@@ -70,8 +71,8 @@ func within(by, last, gap int64) int64 {
 	return min(max(by, last-gap/bearable), last+gap*(bearable-1))
 }
 
-// begins is where the sound of a note begins, its consonant with it: where,
-// going back from its onset, the level is far below what follows.
+// begins is where the sound of a note begins, its consonant with it: the first
+// that is not far below the note's level, going back from its onset.
 func (s *Sung) begins(onset int64) int64 {
 	block := max(1, int64(leadBlock*float64(s.rate)))
 	level := func(from int64) float64 {
@@ -85,11 +86,13 @@ func (s *Sung) begins(onset int64) int64 {
 	for k := range int64(attackHold / leadBlock) {
 		note = max(note, level(onset+k*block))
 	}
-	at := onset
-	for at > 0 && onset-at < int64(leadReach*float64(s.rate)) && level(at-block) > leadSoft*note {
-		at -= block
+	first := onset
+	for at := onset - block; at >= 0 && onset-at <= int64(leadReach*float64(s.rate)) && first-at <= int64(leadGap*float64(s.rate)); at -= block {
+		if level(at) > leadSoft*note {
+			first = at
+		}
 	}
-	return at
+	return first
 }
 
 // zones are the entries' stretches, in order and apart.

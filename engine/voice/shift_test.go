@@ -45,6 +45,17 @@ func TestShiftedNotesLandOnTheirPitch(t *testing.T) {
 	t.Logf("worst: %.2f cents", worst)
 }
 
+// Fewer pulses a second, each stronger: an octave down is as loud as it was.
+func TestShiftedNotesKeepTheirLevel(t *testing.T) {
+	for _, shift := range []float64{-12, -7, 0.5} {
+		x := sing(57, "a", 1, 0)
+		y := render(t, listen(t, x), Edits{Cents: constant(100 * shift)})
+		if d := rmsDB(y[rate/2:rate]) - rmsDB(x[rate/2:rate]); math.Abs(d) > 1.5 {
+			t.Errorf("shifted by %g the level moves by %+.1f dB", shift, d)
+		}
+	}
+}
+
 // glide is a vowel on a pitch that moves by eight semitones around a key, so
 // that its partials pass over all of each formant: linear prediction of a
 // steady note finds the nearest partial instead.
