@@ -6,6 +6,7 @@ import (
 	"math"
 	"slices"
 
+	"cuechoir/engine/check"
 	"cuechoir/engine/job"
 	"cuechoir/engine/part"
 	"cuechoir/engine/report"
@@ -171,7 +172,8 @@ type checkRow struct {
 	Memory              []memoryRow  `json:"memory"`
 	BiasMilliseconds    float64      `json:"bias_milliseconds"`
 	A4Hz                float64      `json:"a4_hz"`
-	Hits                []landedRow  `json:"hits"` // that it enters on
+	Hits                []landedRow  `json:"hits"`    // that it enters on
+	Doubles             []doubleRow  `json:"doubles"` // layers of the same part
 	First               []fixRow     `json:"re_sing_first"`
 	Findings            []findingRow `json:"findings"`
 	Notes               []noteRow    `json:"notes"`
@@ -192,8 +194,7 @@ func checkRowOf(s *score.Score, r job.LayerReport) checkRow {
 		row.Memory = append(row.Memory, memoryRow{m.Of, m.Kept.String(), m.Heard.CentsPerMinute, m.Beside.CentsPerMinute})
 	}
 	for _, f := range p.Findings {
-		row.Findings = append(row.Findings, findingRow{r.Layer, string(f.Kind), f.Note, f.Bar, f.Beat, f.Sample, f.Frame,
-			s.Reference.Rate.Timecode(s.Reference.Start + f.Frame), f.Cents, f.CentsPerMinute, f.Milliseconds, f.Frames, f.Severity, f.Words, r.TakeAt(f.Sample)})
+		row.Findings = append(row.Findings, findingRowOf(s, r, f))
 	}
 	for _, n := range p.Notes {
 		nr := noteRow{Verdict: n.Verdict, Sung: n.Sung, Onset: n.Onset, Offset: n.Offset, Cents: n.Cents, Detrended: n.DetrendedCents,
@@ -210,16 +211,46 @@ func checkRowOf(s *score.Score, r job.LayerReport) checkRow {
 	return row
 }
 
+func findingRowOf(s *score.Score, r job.LayerReport, f check.Finding) findingRow {
+	return findingRow{r.Layer, string(f.Kind), f.Note, f.Bar, f.Beat, f.Sample, f.Frame, s.Reference.Rate.Timecode(s.Reference.Start + f.Frame),
+		f.Cents, f.CentsPerMinute, f.Milliseconds, f.Frames, f.Severity, f.Words, r.TakeAt(f.Sample)}
+}
+
+// addBetween adds what is heard between a layer and the others.
+func (r *checkRow) addBetween(s *score.Score, res job.CheckResult, l job.LayerReport) {
+	r.Hits, r.Doubles = landedRowsOf(s, res, l.Layer), []doubleRow{}
+	for i, f := range res.Fixes {
+		if f.LayerName == l.Layer {
+			r.First = append(r.First, fixRowOf(s, i, f))
+		}
+	}
+	if res.Between == nil {
+		return
+	}
+	for _, f := range res.Between.Findings {
+		if res.Heard[f.Layer].Name == l.Layer {
+			r.Findings = append(r.Findings, findingRowOf(s, l, f.Finding))
+		}
+	}
+	for _, d := range res.Between.Doubles {
+		row := doubleRow{"", d.Notes, d.Milliseconds, d.SpreadMilliseconds, d.Within30, d.Cents, d.SpreadCents}
+		switch l.Layer {
+		case res.Heard[d.B].Name:
+			row.With = res.Heard[d.A].Name
+		case res.Heard[d.A].Name:
+			row.With, row.Late, row.Cents = res.Heard[d.B].Name, -d.Milliseconds, -d.Cents
+		default:
+			continue
+		}
+		r.Doubles = append(r.Doubles, row)
+	}
+}
+
 func (a *app) printCheck(s *score.Score, res job.CheckResult, notes bool) error {
 	rows := []checkRow{}
 	for _, r := range res.Layers {
 		row := checkRowOf(s, r)
-		row.Hits = landedRowsOf(s, res, r.Layer)
-		for i, f := range res.Fixes {
-			if f.LayerName == r.Layer {
-				row.First = append(row.First, fixRowOf(s, i, f))
-			}
-		}
+		row.addBetween(s, res, r)
 		rows = append(rows, row)
 	}
 	if done, err := a.printJSON(rows); done {

@@ -249,6 +249,18 @@ func (a *app) sayHits(s *score.Score, res job.CheckResult) error {
 	return a.table(t)
 }
 
+// doubleRow is how a layer agrees with another of the same part: its own less
+// the other's.
+type doubleRow struct {
+	With        string  `json:"with"`
+	Notes       int     `json:"notes"`
+	Late        float64 `json:"milliseconds_late"`
+	Spread      float64 `json:"spread_ms"`
+	Within30    float64 `json:"within_30_ms"`
+	Cents       float64 `json:"cents"`
+	SpreadCents float64 `json:"spread_cents"`
+}
+
 // sayDoubles tells how layers of one part agree.
 func (a *app) sayDoubles(res job.CheckResult) error {
 	if res.Between == nil || len(res.Between.Doubles) == 0 {
