@@ -32,7 +32,7 @@ func RunPlain(ctx context.Context, in io.Reader, out io.Writer, desk Desk, o Opt
 	p := &plain{out: out, lanes: newLanes(ctx, desk)}
 	defer p.lanes.abandon()
 	p.state = newState(first.sheet, plainGlyphs(), 80, 24)
-	p.state.Stage = o.Stage
+	p.state.Stage, p.state.ready = o.Stage, true // no pictures are shown
 	if o.Keys != nil {
 		p.state.keys = o.Keys
 	}

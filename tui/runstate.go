@@ -90,9 +90,14 @@ func (s State) end(out Outcome, err error) State {
 	if s.run.stopping {
 		s.News = ""
 	}
+	s.ready = s.ready || w.Do == DoReady && !s.run.stopping
+	s.newest = w.Do == DoSing && out.Changed
 	s.endRide()
 	s.run = run{}
 	s = s.outcome(out, err)
+	if !s.ready && s.next == nil && w.Do != DoReady {
+		s.wish(Wish{Do: DoReady})
+	}
 	if w.Do == DoPlay && s.tapped != nil {
 		s.wish(Wish{Do: DoTaps, Taps: s.tapped})
 		s.tapped = nil

@@ -121,6 +121,7 @@ func TestTaps(t *testing.T) {
 	for _, x := range []int64{1000, 25_000, 25_000, 49_000} {
 		s = s.hear(Told{Moving: true, At: x}).press("t")
 	}
+	s.ready = true
 	s = s.end(Outcome{}, nil)
 	if len(s.wishes) != 1 || s.wishes[0].Do != DoTaps || !slices.Equal(s.wishes[0].Taps, []int64{1000, 25_000, 49_000}) {
 		t.Errorf("%+v", s.wishes)
@@ -136,6 +137,7 @@ func TestRide(t *testing.T) {
 	s = s.begun(got[0]).hear(Told{Moving: true, At: at(300)})
 	s, got = wished(s, ". .")
 	s, more := wished(s.hear(Told{Moving: true, At: at(330)}), ",")
+	s.ready = true
 	s = s.hear(Told{Moving: true, At: at(360)}).end(Outcome{}, nil)
 	if len(got)+len(more) != 0 || len(s.wishes) != 1 {
 		t.Fatalf("%v, %v, %v", got, more, s.wishes)
@@ -171,6 +173,31 @@ func TestOneRunAtATime(t *testing.T) {
 	s = stageOf(t, Spot).begun(Wish{Do: DoReady})
 	if s, _ = wished(s, "space"); s.next == nil || s.next.Do != DoPlay || s.run.stopping {
 		t.Errorf("next %v, stopping %v", s.next, s.run.stopping)
+	}
+	s = stageOf(t, Spot).begun(Wish{Do: DoReady}).hear(Told{Done: 1, Total: 9000}) // pictures are being made: that can wait
+	if s, _ = wished(s, "space"); s.next == nil || !s.run.stopping {
+		t.Errorf("next %v, stopping %v", s.next, s.run.stopping)
+	}
+	s = s.end(Outcome{}, nil)
+	s.next = nil
+	s = s.begun(Wish{Do: DoPlay}).end(Outcome{}, nil)
+	if len(s.wishes) != 1 || s.wishes[0].Do != DoReady {
+		t.Errorf("the pictures are forgotten: %v", s.wishes)
+	}
+}
+
+// A take that was just sung is the one that keys are about.
+func TestTheNewestTakeIsChosen(t *testing.T) {
+	s := stageOf(t, Sing)
+	s = s.begun(Wish{Do: DoSing}).end(Outcome{Changed: true}, nil)
+	m := harbour()
+	m.Layers[0].Takes = append(m.Layers[0].Takes, Take{ID: "004"})
+	sh, err := newSheet(m)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if s = s.withSheet(sh); s.chosenTake().ID != "004" {
+		t.Errorf("take %s is chosen", s.chosenTake().ID)
 	}
 }
 

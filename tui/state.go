@@ -46,6 +46,8 @@ type State struct {
 
 	run      run
 	next     *Wish // what runs when this has stopped
+	ready    bool  // pictures are there, or cannot be
+	newest   bool  // the newest take is chosen when it has been read
 	live     []Reading
 	tapped   []int64
 	ride     *ride // under way, nil when none is
@@ -85,6 +87,9 @@ func (s State) withSheet(next *sheet) State {
 		}
 	}
 	s.sheet, s.Worst = next, -1
+	if v := s.voice(); s.newest && v != nil {
+		s.Take, s.newest = len(v.Takes)-1, false
+	}
 	s.clamp()
 	return s
 }
@@ -139,8 +144,8 @@ func (s *State) wish(w Wish) {
 	case s.run.wish.Do == DoPlay || s.run.stopping:
 		s.next, s.run.stopping = &w, true
 		return
-	case s.run.wish.Do == DoReady:
-		s.next = &w
+	case s.run.wish.Do == DoReady: // opening takes a moment; what is being made is made later
+		s.next, s.run.stopping = &w, s.run.told.Total > 0
 		return
 	}
 	s.News = runWords(s.run.wish.Do) + " first: esc stops it"
