@@ -198,6 +198,15 @@ func TestAMendOfBarsLeavesTheOthers(t *testing.T) {
 			t.Errorf("note %d is at %.1f, want %g", i, notes[i].CentreCents, want)
 		}
 	}
+	// One over all comes later and counts; then bar 2 is left alone.
+	addMend(t, f, "alto", score.Mend{Do: score.Retune, Amount: 1, SpeedMS: 120})
+	addMend(t, f, "alto", score.Mend{Do: score.Retune, Amount: 0, From: 96096, By: 192192})
+	notes, _, _ = heardNotes(t, f, "alto")
+	for i, want := range []float64{5700, 6000, 6230, 5950} {
+		if math.Abs(notes[i].CentreCents-want) > 3 {
+			t.Errorf("the later mends: note %d is at %.1f, want %g", i, notes[i].CentreCents, want)
+		}
+	}
 }
 
 func TestRetimedLayers(t *testing.T) {
