@@ -155,7 +155,8 @@ func (j *job) run() (Result, error) {
 		return Result{}, err
 	}
 	j.passes = 2 + int64(len(groups))
-	m, err := loudness.New(loudness.Options{SampleRate: j.o.SampleRate, Channels: 2})
+	// True peaks before the limiter say nothing of those behind it.
+	m, err := loudness.New(loudness.Options{SampleRate: j.o.SampleRate, Channels: 2, SkipTruePeak: j.o.Limit})
 	if err != nil {
 		return Result{}, err
 	}

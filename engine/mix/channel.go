@@ -15,6 +15,7 @@ type channel struct {
 	fader       fader
 	left, right float64 // of the pan
 	room, echo  float64 // of the sends; 0: none
+	still       float64 // the part of the fader that is in these four and not in wide
 	bus         int     // which of the rendering's buses
 	at          int64   // timeline sample of the source's next sample
 	from        int64   // where that sample first lay
@@ -22,7 +23,7 @@ type channel struct {
 	tail        int // samples of tail still to come, once ended
 
 	mono []float32
-	wide [2][]float64 // what it made, behind the fader: one is summed while the other is made
+	wide [2][]float64 // what it made, behind a fader that moves: one is summed while the other is made
 	made [2]bool      // there is something in it
 	err  error
 }
@@ -45,9 +46,10 @@ func newChannel(s Strip, o Options, block int) (*channel, error) {
 			c.echo = g
 		}
 	}
-	if len(s.Automation) == 0 && s.Chain == (Chain{}) { // the fader is in the pan's gains
-		c.left, c.right, c.room, c.echo = c.fader.base*c.left, c.fader.base*c.right, c.fader.base*c.room, c.fader.base*c.echo
-		c.fader.base = 1
+	c.still = 1
+	if len(s.Automation) == 0 { // a fader that stands is in the gains of pan and sends
+		c.still, c.fader.base = c.fader.base, 1
+		c.left, c.right, c.room, c.echo = c.still*c.left, c.still*c.right, c.still*c.room, c.still*c.echo
 	}
 	c.mono = make([]float32, block)
 	for i := range c.wide {
@@ -86,6 +88,9 @@ func (c *channel) make(ctx context.Context, at int64, n, side int) {
 	c.made[side] = c.err == nil
 }
 
+// gains are those of the ways to left, right, room and echo.
+func (c *channel) gains() [4]float64 { return [4]float64{c.left, c.right, c.room, c.echo} }
+
 // done says that nothing more will sound.
 func (c *channel) done() bool { return c.ended && c.tail == 0 }
 
@@ -105,9 +110,7 @@ func (c *channel) fill(x []float64) {
 		work = x[:n+more]
 	}
 	c.chain.Process(work, nil)
-	if c.fader.base != 1 || len(c.fader.knots) > 0 {
-		c.fader.run(c.at, work)
-	}
+	c.fader.run(c.at, work)
 	c.at += int64(len(x))
 }
 

@@ -4,7 +4,8 @@ import "math"
 
 // Levels in dB and back, for dynamics that look each 16 samples: within 1e-7 dB of
 // the exact, about twice as fast as the general functions, and the same bits on
-// every processor.
+// every processor. Series are summed in pairs (Estrin's scheme), so that little is
+// waited for.
 
 // fastDB is 20·log10 of a normal number above 0. ln m = 2·artanh((m-1)/(m+1)) for
 // m within a factor √2 of 1.
@@ -18,11 +19,8 @@ func fastDB(x float64) float64 {
 	}
 	t := (m - 1) / (m + 1)
 	q := t * t
-	p := 1. / 9
-	p = float64(p*q) + 1./7
-	p = float64(p*q) + 1./5
-	p = float64(p*q) + 1./3
-	p = float64(p*q) + 1
+	r := q * q
+	p := (1 + float64(q*(1./3))) + float64(r*((1./5+float64(q*(1./7)))+float64(r*(1./9))))
 	return float64(float64(e)*(20*math.Ln2/math.Ln10)) + float64(t*p)*(40/math.Ln10)
 }
 
@@ -32,13 +30,9 @@ func fastGain(reductionDB float64) float64 {
 	y := reductionDB * (-math.Ln10 / math.Ln2 / 20)
 	whole := int64(y - 0.5) // the nearest, as y is at most 0
 	z := (y - float64(whole)) * math.Ln2
-	p := 1. / 5040
-	p = float64(p*z) + 1./720
-	p = float64(p*z) + 1./120
-	p = float64(p*z) + 1./24
-	p = float64(p*z) + 1./6
-	p = float64(p*z) + 1./2
-	p = float64(p*z) + 1
-	p = float64(p*z) + 1
+	y2 := z * z
+	low := (1 + z) + float64(y2*(1./2+float64(z*(1./6))))
+	high := (1./24 + float64(z*(1./120))) + float64(y2*(1./720+float64(z*(1./5040))))
+	p := low + float64(float64(y2*y2)*high)
 	return p * math.Float64frombits(uint64(whole+1023)<<52)
 }

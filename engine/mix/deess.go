@@ -78,17 +78,19 @@ func (d *deEsser) Process(left, right []float64) {
 	}
 }
 
-// hissFilter is the filter solved for its states: with d the sound less the
-// second state, the trapezoidal integrators of the paper give
+// hissFilter is the filter solved for its states, one being the first in units of
+// q: with d the sound less the second state, the trapezoidal integrators of the
+// paper give
 //
-//	one' = p·one + q·d    two' = two + q·one + r·d
+//	one' = p·one + d    two' = two + q·one + r·d
 //	sound less its low-pass = e·d - f·one    high-pass = h·d - j·one
 type hissFilter struct{ p, q, r, e, f, h, j float64 }
 
 func newHissFilter(g float64) hissFilter {
 	a1 := 1 / (1 + g*(g+hissDamping))
 	a2, a3 := g*a1, g*g*a1
-	return hissFilter{p: 2*a1 - 1, q: 2 * a2, r: 2 * a3, e: 1 - a3, f: a2, h: 1 - a3 - hissDamping*a2, j: a2 + hissDamping*a1}
+	unit := 2 * a2
+	return hissFilter{p: 2*a1 - 1, q: unit * unit, r: 2 * a3, e: 1 - a3, f: a2 * unit, h: 1 - a3 - hissDamping*a2, j: (a2 + hissDamping*a1) * unit}
 }
 
 // take lowers the hiss of one channel. States are stepped from each other and the
@@ -96,22 +98,25 @@ func newHissFilter(g float64) hissFilter {
 func (d *deEsser) take(channel int, x []float64) {
 	s, k := &d.state[channel], &d.filter
 	one, two, peak := s.one, s.two, d.peak
-	var less [stepSize]float64
-	p, q, r, stay := k.p, k.q, k.r, 1-k.r
-	for i, v := range x {
-		diff := v - two
-		less[i] = float64(k.e*diff) - float64(k.f*one)
-		peak = max(peak, math.Float64bits(float64(k.h*diff)-float64(k.j*one))&^signBit)
-		one, two = (float64(p*one)+float64(q*v))-float64(q*two), float64(stay*two)+(float64(q*one)+float64(r*v))
-	}
-	s.one, s.two, d.peak = one, two, peak
+	p, q, r, stay, h, j := k.p, k.q, k.r, 1-k.r, k.h, k.j
 	if d.from == 1 && d.to == 1 {
+		for _, v := range x {
+			diff := v - two
+			peak = max(peak, math.Float64bits(float64(h*diff)-float64(j*one))&^signBit)
+			one, two = float64(p*one)+diff, float64(stay*two)+(float64(q*one)+float64(r*v))
+		}
+		s.one, s.two, d.peak = one, two, peak
 		return
 	}
 	way, from, by := ramp[d.phase:][:len(x)], d.from-1, d.to-d.from
-	for i := range x {
-		x[i] += float64(less[i] * (from + float64(by*way[i])))
+	for i, v := range x {
+		diff := v - two
+		peak = max(peak, math.Float64bits(float64(h*diff)-float64(j*one))&^signBit)
+		less := float64(k.e*diff) - float64(k.f*one)
+		x[i] = v + float64(less*(from+float64(by*way[i])))
+		one, two = float64(p*one)+diff, float64(stay*two)+(float64(q*one)+float64(r*v))
 	}
+	s.one, s.two, d.peak = one, two, peak
 }
 
 // settle puts a state that has died away to 0.

@@ -174,6 +174,20 @@ func TestRideByDetection(t *testing.T) {
 	}
 }
 
+// The ride hears the voice behind its fader, whether that stands or moves.
+func TestRideHearsTheVoiceBehindItsFader(t *testing.T) {
+	for _, moves := range []mix.Automation{nil, {{At: 0, DB: 0}}} {
+		for gain, rides := range map[float64]bool{0: true, -50: false} {
+			d := rideDesk(mix.Ride{DepthDB: 12}) // the voice is at -10 dBFS, the threshold at -40
+			d.Strips[1].GainDB, d.Strips[1].Automation = gain, moves
+			out := renderDesk(t, d, mix.Options{Length: 96000})
+			if low := out[2*95000] < 0.9; low != rides {
+				t.Errorf("fader at %g dB, moves %v: the music is at %g", gain, moves, out[2*95000])
+			}
+		}
+	}
+}
+
 // What the music sends to echo and room goes down with it.
 func TestRideLowersSends(t *testing.T) {
 	echo := func(r mix.Ride) float64 {

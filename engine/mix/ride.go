@@ -66,6 +66,7 @@ type rider struct {
 	byMarks fader
 	stepper
 	opens           float64
+	still           float64 // of the voice
 	depth           float64
 	attack, release float64
 	hold, held      int
@@ -113,9 +114,10 @@ func (r Ride) knots(rate int) Automation {
 	return out
 }
 
-// gains writes the gain of each sample from at; voice is what is spoken there,
-// nil for silence.
-func (d *rider) gains(at int64, voice, out []float64) {
+// gains writes the gain of each sample from at; voice is what is spoken there, nil
+// for silence, and still a gain that it is yet to get.
+func (d *rider) gains(at int64, voice []float64, still float64, out []float64) {
+	d.still = still
 	for i := range out {
 		out[i] = 1
 	}
@@ -136,7 +138,7 @@ func (d *rider) gains(at int64, voice, out []float64) {
 }
 
 func (d *rider) law(peak float64) float64 {
-	if peak >= d.opens {
+	if d.still*peak >= d.opens {
 		d.held = d.hold
 	} else if d.held > 0 {
 		d.held--

@@ -93,6 +93,7 @@ type summing struct {
 	master     Processor
 	gain       float64
 	parts      []part
+	made       []*channel // of the bus at hand
 	wet        [2][]float64
 	out        []float32
 }
@@ -159,7 +160,7 @@ func (s *summing) sum(at int64, n, side int, strips []*channel, voice int) ([]fl
 		if voice >= 0 && strips[voice].made[side] {
 			x = strips[voice].wide[side][:n]
 		}
-		s.ride.gains(at, x, s.gains[:n])
+		s.ride.gains(at, x, s.still(voice, strips), s.gains[:n])
 	}
 	for k, b := range s.buses {
 		s.gather(k, b, n, side, strips)
@@ -187,23 +188,49 @@ func (s *summing) sum(at int64, n, side int, strips []*channel, voice int) ([]fl
 	return s.interleave(at, total.left[:n], total.right[:n])
 }
 
-// gather sums the strips of a bus.
+// still is the gain of a voice's fader that its samples lack.
+func (s *summing) still(voice int, strips []*channel) float64 {
+	if voice < 0 {
+		return 1
+	}
+	return strips[voice].still
+}
+
+// gatherPiece is how many samples are summed at a time: four strips and four sums
+// of so many lie in the nearest cache.
+const gatherPiece = 512
+
+// gather sums the strips of a bus. A gain of 0 adds nothing, not even to the bits.
 func (s *summing) gather(k int, b *bus, n, side int, strips []*channel) {
-	for _, way := range []struct {
-		sum  []float64
-		gain func(c *channel) float64
-	}{
-		{b.left, func(c *channel) float64 { return c.left }}, {b.right, func(c *channel) float64 { return c.right }},
-		{b.room, func(c *channel) float64 { return c.room }}, {b.echo, func(c *channel) float64 { return c.echo }},
-	} {
-		clear(way.sum[:n])
-		s.parts = s.parts[:0]
-		for _, c := range strips {
-			if g := way.gain(c); c.bus == k && c.made[side] && g != 0 {
-				s.parts = append(s.parts, part{c.wide[side], g})
+	s.made = s.made[:0]
+	var used [4]bool
+	for _, c := range strips {
+		if c.bus == k && c.made[side] {
+			s.made = append(s.made, c)
+			for w, g := range c.gains() {
+				used[w] = used[w] || g != 0
 			}
 		}
-		addAll(way.sum[:n], s.parts)
+	}
+	sums := [4][]float64{b.left, b.right, b.room, b.echo}
+	for at := 0; at < n; at += gatherPiece {
+		end := min(at+gatherPiece, n)
+		for _, sum := range sums {
+			clear(sum[at:end])
+		}
+		for rest := s.made; len(rest) > 0; rest = rest[min(4, len(rest)):] {
+			four := rest[:min(4, len(rest))]
+			for w, sum := range sums {
+				if !used[w] {
+					continue
+				}
+				s.parts = s.parts[:0]
+				for _, c := range four {
+					s.parts = append(s.parts, part{c.wide[side][at:end], c.gains()[w]})
+				}
+				addAll(sum[at:end], s.parts)
+			}
+		}
 	}
 }
 
