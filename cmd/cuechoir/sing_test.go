@@ -171,3 +171,21 @@ func TestRateIsTold(t *testing.T) {
 		t.Errorf("in the list: %q", got)
 	}
 }
+
+// The quiet check is told in the list of takes, whichever way it went.
+func TestPlacesAreTold(t *testing.T) {
+	for want, i := range map[string]take.Info{
+		"sure":                               {RoundTripKnown: take.Measured},
+		"sure, the click is heard there":     {RoundTripKnown: take.Measured, Heard: &take.Heard{Lag: 40}},
+		"by the click heard":                 {RoundTripKnown: take.ByEar, Heard: &take.Heard{Lag: 240}},
+		"the click is heard 240 samples off": {RoundTripKnown: take.Typed, Heard: &take.Heard{Lag: 240}},
+		"not measured":                       {RoundTripKnown: take.AssumedZero},
+		"slipped by about -99 samples":       {RoundTripKnown: take.Measured, Slipped: -99, Heard: &take.Heard{}},
+		"sure, with gaps":                    {RoundTripKnown: take.Measured, Dropouts: []take.Dropout{{Sample: 1, Length: 2}}},
+	} {
+		i.SampleRate = 48000
+		if got := placeOf(i); got != want {
+			t.Errorf("%+v: %q, want %q", i, got, want)
+		}
+	}
+}

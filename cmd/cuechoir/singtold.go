@@ -106,7 +106,7 @@ func (a *app) printTake(s *score.Score, t take.Info) {
 	}
 	switch {
 	case t.HeardAstray():
-		a.note("the click is heard in the microphone %d samples off its place by the round trip that you typed: leave --latency away, or measure it: cuechoir latency", t.Heard.Lag)
+		a.note("the click is heard in the take %+d samples off its place: give another --latency or --at, or move it: cuechoir takes nudge %s %s %+d", t.Heard.Lag, t.Layer, t.ID, -t.Heard.Lag)
 	case t.RoundTripKnown == take.ByEar:
 		a.note("the take is placed by the click that the microphone heard: a round trip of %d samples, %+d against what was known", t.RoundTrip, t.Heard.Lag)
 	}

@@ -333,8 +333,10 @@ func TestSpansAreBounded(t *testing.T) {
 
 func FuzzSidecar(f *testing.F) {
 	good := Info{Version: 1, ID: "001", Layer: "a", SampleRate: 48000, State: Whole, RoundTripKnown: Measured,
-		Dropouts: []Dropout{{1, 2}, {3, 4}}}
+		Dropouts: []Dropout{{1, 2}, {3, 4}}, Heard: &Heard{-7, -41.5}, Rate: &Rate{44_110, 72_000}}
 	f.Add(good.encode())
+	f.Add([]byte(`{"version":1,"id":"001","layer":"a","sample_rate":48000,"state":"whole","round_trip_known":"heard","heard":{"lag":9e18,"level_db":1e300}}`))
+	f.Add([]byte(`{"version":1,"id":"001","layer":"a","sample_rate":48000,"state":"whole","round_trip_known":"typed","device_rate":{"hz":-1,"sample":-1}}`))
 	f.Add([]byte(`{"version":1,"id":"001","layer":"../a"}`))
 	f.Add([]byte(`{"version":1,"id":"001","layer":"a","sample_rate":48000,"frames":9e99}`))
 	f.Add([]byte(`{"dropouts":[{"sample":5,"length":-1}]}`))

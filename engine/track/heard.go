@@ -112,7 +112,7 @@ func (e *ownEar) listen(own func([]float32, int64) error, trip int64, rate int, 
 			return h, false, nil
 		}
 	}
-	if math.Abs(both[best]) < heardSure*usual(both, best, int(heardShape*float64(rate))) {
+	if both[best] == 0 || math.Abs(both[best]) < heardSure*usual(both, best, int(heardShape*float64(rate))) {
 		return h, false, nil
 	}
 	return take.Heard{Lag: int64(best) - before, LevelDB: dsp.AmplitudeToDB(math.Abs(both[best]) / weight)}, true, nil

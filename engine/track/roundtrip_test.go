@@ -159,6 +159,8 @@ func TestLatencyStore(t *testing.T) {
 
 func FuzzLatencies(f *testing.F) {
 	f.Add([]byte(`{"version":1,"round_trips":[{"backend":"alsa","output":"o","input":"i","sample_rate":48000,"period_frames":480,"samples":1680,"spread":0,"constant":true,"measured":"2026-01-02T03:04:05Z"}]}`))
+	f.Add([]byte(`{"version":1,"round_trips":[{"backend":"jack","sample_rate":48000,"period_frames":64,"samples":320,"waiting":256}]}`))
+	f.Add([]byte(`{"version":1,"round_trips":[{"sample_rate":48000,"waiting":-1}]}`))
 	f.Add([]byte(`{"version":2}`))
 	f.Add([]byte(`{"version":1,"round_trips":[{"samples":-1}]}`))
 	f.Add([]byte(`[`))
@@ -171,7 +173,7 @@ func FuzzLatencies(f *testing.F) {
 			return
 		}
 		for _, l := range list {
-			if l.Samples < 0 || l.Samples > 10*int64(l.SampleRate) {
+			if w := l.Waits().Frames; w < 0 || l.Samples < 0 || max(w, l.Samples) > 10*int64(l.SampleRate) {
 				t.Fatalf("let by: %+v", l)
 			}
 		}
