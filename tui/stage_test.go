@@ -170,6 +170,9 @@ func TestOneRunAtATime(t *testing.T) {
 	if s = s.press("esc"); !s.run.stopping {
 		t.Error("esc does not stop it")
 	}
+	if s = s.end(Outcome{}, nil); s.News != "" {
+		t.Errorf("after the stop it still says %q", s.News)
+	}
 	s = stageOf(t, Spot).begun(Wish{Do: DoReady})
 	if s, _ = wished(s, "space"); s.next == nil || s.next.Do != DoPlay || s.run.stopping {
 		t.Errorf("next %v, stopping %v", s.next, s.run.stopping)

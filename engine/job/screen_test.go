@@ -68,6 +68,16 @@ func TestMeasureMixAgreesWithTheBounce(t *testing.T) {
 		t.Errorf("measured %.3f LUFS, peak %.3f; bounced %.3f and %.3f at %+.3f dB", got.IntegratedLUFS, got.SamplePeakDBFS,
 			want.IntegratedLUFS, want.SamplePeakDBFS, b.GainDB)
 	}
+	levels, _, err := LayerLevels(t.Context(), f, s, "alto")
+	if err != nil {
+		t.Fatal(err)
+	}
+	left, _ := mix.PanGains(0)
+	for k := 1; k < len(levels)-1; k++ { // the first and the last frame fade
+		if want := left * float64(levels[k]); math.Abs(float64(m.Peak[k])-want) > 1e-5 {
+			t.Fatalf("frame %d of the mix reaches %v, its one layer %v", k, m.Peak[k], want)
+		}
+	}
 	if peak := 20 * math.Log10(float64(slices.Max(m.Peak))); math.Abs(peak-got.SamplePeakDBFS) > 0.01 {
 		t.Errorf("the loudest frame is %.3f dBFS, the mix %.3f", peak, got.SamplePeakDBFS)
 	}
