@@ -156,8 +156,8 @@ func (l *limiting) run(block []float32, gain float64) {
 	}
 }
 
-// writeMix writes the draft at a gain through the limiter, measured by a
-// goroutine of its own.
+// writeMix writes the draft at a gain through the limiter. Three goroutines pass
+// the blocks on: one reads and limits, this one rounds and writes, one measures.
 func (j *job) writeMix(draft *audiofile.Reader, out *output, gain float64, l *limiting, done int64) (File, error) {
 	if err := draft.SeekFrame(0); err != nil {
 		return File{}, err
@@ -167,41 +167,75 @@ func (j *job) writeMix(draft *audiofile.Reader, out *output, gain float64, l *li
 		return File{}, err
 	}
 	listener := newAside(x.m)
-	err = j.copyDraft(draft, x, gain, l, done, listener)
-	if heard := listener.end(); err == nil {
-		err = heard
+	feed := j.feed(draft, gain, l, listener.free)
+	written := int64(0)
+	for block := range feed.blocks {
+		x.q.quantize(block)
+		if err = x.write(block); err != nil {
+			break
+		}
+		written += int64(len(block) / 2)
+		listener.heard <- block
+		j.tell(done + written)
 	}
-	if err != nil {
-		return File{}, err
+	fed := feed.end()
+	heard := listener.end()
+	for _, err := range []error{err, fed, heard} {
+		if err != nil {
+			return File{}, err
+		}
 	}
 	return x.end()
 }
 
 const draftBlock = 1 << 13 // frames
 
-func (j *job) copyDraft(draft *audiofile.Reader, x *writing, gain float64, l *limiting, done int64, listener *aside) error {
+// feeding reads the draft through the limiter.
+type feeding struct {
+	blocks chan []float32
+	stop   chan struct{}
+	err    error // once blocks is closed
+}
+
+// feed starts it. Blocks come from free, which has as many as there are.
+func (j *job) feed(draft *audiofile.Reader, gain float64, l *limiting, free <-chan []float32) *feeding {
+	f := &feeding{blocks: make(chan []float32, cap(free)), stop: make(chan struct{})}
+	go func() {
+		defer close(f.blocks)
+		f.err = j.readDraft(draft, gain, l, free, f)
+	}()
+	return f
+}
+
+// end has it stop, where it has not come to its end.
+func (f *feeding) end() error {
+	close(f.stop)
+	for range f.blocks {
+	}
+	return f.err
+}
+
+func (j *job) readDraft(draft *audiofile.Reader, gain float64, l *limiting, free <-chan []float32, f *feeding) error {
 	skip := l.latency // what comes out of the limiter before its first sample
 	for at := int64(-skip); at < j.o.Length; {
 		if err := j.ctx.Err(); err != nil {
 			return fault.New(fault.Interrupted, "the bounce was stopped at sample %d of %d", max(at, 0), j.o.Length).Because(err)
 		}
-		block := listener.block()[:2*int(min(draftBlock, j.o.Length-at))]
+		var block []float32
+		select {
+		case block = <-free:
+		case <-f.stop:
+			return nil
+		}
+		block = block[:2*int(min(draftBlock, j.o.Length-at))]
 		if err := readOn(draft, block); err != nil {
 			return err
 		}
 		l.run(block, gain)
 		at += int64(len(block) / 2)
-		if skip > 0 {
-			k := min(skip, len(block)/2)
-			skip -= k
-			block = block[:copy(block, block[2*k:])]
-		}
-		x.q.quantize(block)
-		if err := x.write(block); err != nil {
-			return err
-		}
-		listener.hear(block)
-		j.tell(done + max(at, 0))
+		k := min(skip, len(block)/2)
+		skip -= k
+		f.blocks <- block[:copy(block, block[2*k:])]
 	}
 	return nil
 }
@@ -247,11 +281,6 @@ func newAside(m *loudness.Meter) *aside {
 	})
 	return a
 }
-
-// block is room for a block that hear gets.
-func (a *aside) block() []float32 { return <-a.free }
-
-func (a *aside) hear(b []float32) { a.heard <- b }
 
 // end waits until all is heard.
 func (a *aside) end() error {
