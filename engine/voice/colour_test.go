@@ -35,7 +35,7 @@ func apply(t testing.TB, c Colour, x []float32, sr int) []float32 {
 	return y
 }
 
-// run is one processor without the levelling at the end.
+// runLine is one processor without the levelling at the end.
 func runLine(t testing.TB, x []float32, line string) []float32 {
 	t.Helper()
 	c := colour(t, line)
