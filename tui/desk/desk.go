@@ -6,7 +6,6 @@ package desk
 import (
 	"context"
 	"sync"
-	"sync/atomic"
 
 	"cuechoir/engine/job"
 	"cuechoir/engine/raster"
@@ -36,16 +35,15 @@ type Desk struct {
 
 	edit sync.Mutex // one edit at a time: the folder's own lock refuses rather than waits
 
-	mu          sync.Mutex // of what follows
-	judged      map[string]judged
-	whole       whole
-	levels      map[string]levels
-	wave        []float32
-	waved       bool
-	offers      []tempo.Answer
-	roomSeconds atomic.Int64 // that the disk has room for, as last told
-	stills      *job.StillsFile
-	drawn       map[stillKey]tui.Still
+	mu     sync.Mutex // of what follows
+	judged map[string]judged
+	whole  whole
+	levels map[string]levels
+	wave   []float32
+	waved  bool
+	offers []tempo.Answer
+	stills *job.StillsFile
+	drawn  map[stillKey]tui.Still
 }
 
 // judged is what the check said of a layer as it then was.

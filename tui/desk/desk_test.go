@@ -94,8 +94,8 @@ func TestTheWalk(t *testing.T) {
 	do(t, d, tui.Wish{Do: tui.DoHit, Frame: 24, Must: true})
 	do(t, d, tui.Wish{Do: tui.DoNameHit, Frame: 24, Name: "the door"})
 	do(t, d, tui.Wish{Do: tui.DoHit, Frame: 48})
-	if m := load(); len(m.Hits) != 2 || m.Hits[0].Name != "the door" || !m.Hits[0].Must || m.Hits[1].Must || len(m.Wave) != 96 {
-		t.Errorf("%+v, %d of the wave", m.Hits, len(m.Wave))
+	if m := load(); len(m.Hits) != 2 || m.Hits[0].Name != "the door" || !m.Hits[0].Must || m.Hits[1].Must || len(m.Wave) != 96 || m.Room <= 0 {
+		t.Errorf("%+v, %d of the wave, room for %d s", m.Hits, len(m.Wave), m.Room)
 	}
 	out := do(t, d, tui.Wish{Do: tui.DoOffer, Style: "stepped"})
 	if len(out.Offers) == 0 || len(load().Bars) != 0 {

@@ -5,6 +5,7 @@ import (
 	"math"
 	"reflect"
 	"slices"
+	"time"
 
 	"cuechoir/engine/job"
 	"cuechoir/engine/mix"
@@ -37,7 +38,9 @@ func (d *Desk) Load(ctx context.Context) (tui.Model, error) {
 	bars(&m, s, grid)
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	m.Room = d.roomSeconds.Load()
+	if room, ok := take.RoomIn(d.f.Dir, s.SampleRate); ok {
+		m.Room = int64(room / time.Second)
+	}
 	if m.Wave, err = d.reference(ctx, s); err != nil {
 		return m, err
 	}

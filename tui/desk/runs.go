@@ -141,7 +141,6 @@ func (d *Desk) sing(ctx context.Context, w tui.Wish, tell func(tui.Told)) (tui.O
 			Dropouts: st.Dropouts, Note: note}
 		if t.Room = st.TimeLeftKnown; t.Room {
 			t.SecsLeft = int64(st.TimeLeft / time.Second)
-			d.roomSeconds.Store(t.SecsLeft)
 		}
 		if st.Muted {
 			t.Note = "feedback was heard: your live voice is muted"
