@@ -225,6 +225,11 @@ func TestRideSparesTheVoicesGroup(t *testing.T) {
 			t.Fatalf("sample %d of the voice's group is %g", i/2, v)
 		}
 	}
+	d = rideDesk(mix.Ride{Marks: []mix.Span{{From: 0, To: 96000}}})
+	d.Strips[1].Mute = true
+	if out := renderDesk(t, d, mix.Options{Length: 96000}); out[2*90000] != 1 {
+		t.Errorf("under a voice that is muted the music is at %g", out[2*90000])
+	}
 	d = rideDesk(mix.Ride{DepthDB: 12})
 	d.Ride.Voice = "nobody"
 	if out := renderDesk(t, d, mix.Options{Length: 96000}); out[2*90000] != 1 {

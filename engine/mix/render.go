@@ -42,9 +42,10 @@ func newRendering(d Desk, o Options) (*rendering, error) {
 	r := &rendering{o: o, block: int(min(int64(o.Block), o.Length)), voice: -1}
 	buses := newRoutes(d, o)
 	for _, s := range d.Strips {
-		speaks := d.Ride.Voice != "" && s.Name == d.Ride.Voice
-		if s.Mute || buses.mute(s) || !buses.heard(s) && !(speaks && len(d.Ride.Marks) == 0) {
-			if err := (Strip{Name: s.Name, Mute: true, GainDB: s.GainDB, Pan: s.Pan, Start: s.Start, Chain: s.Chain, Automation: s.Automation, Sends: s.Sends}).Validate(o.SampleRate); err != nil {
+		speaks := buses.rides() && s.Name == buses.speaker
+		if s.Mute || buses.mute(s) || !buses.heard(buses.bus(s)) && !(speaks && len(d.Ride.Marks) == 0) {
+			s.Mute = true
+			if err := s.Validate(o.SampleRate); err != nil {
 				return nil, err
 			}
 			continue

@@ -1,15 +1,19 @@
 package mix
 
-import "cuechoir/internal/fault"
+import (
+	"slices"
 
-// routes says which bus a strip belongs to. Bus 0 is where all is passed on as
-// it is; groups that change something, and the voice of a ride, have their own.
+	"cuechoir/internal/fault"
+)
+
+// routes says which bus a strip belongs to. Bus 0 is where all is passed on as it
+// is; groups that change something, and the voice of a ride, have their own.
 type routes struct {
-	names  []string // of the buses from 1 on
-	groups map[string]Group
-	voice  string // the group of the ride's voice, in which nothing is ridden
-	rides  bool
-	only   *string
+	names   []string // of the buses from 1 on
+	groups  map[string]Group
+	speaker string // the ride's voice; "": nothing rides
+	voice   string // the bus of the speaker, in which nothing is ridden
+	only    *string
 }
 
 // ownBus names the bus of a ride's voice that has no group.
@@ -21,58 +25,46 @@ func newRoutes(d Desk, o Options) *routes {
 		r.groups[g.Name] = g
 	}
 	for _, s := range d.Strips {
-		if d.Ride.Voice != "" && s.Name == d.Ride.Voice {
-			r.rides, r.voice = true, s.Group
+		if s.Name == d.Ride.Voice && s.Name != "" && !s.Mute && !r.mute(s) {
+			r.speaker, r.voice = s.Name, s.Group
 			if s.Group == "" {
 				r.voice = ownBus
 			}
 		}
 	}
 	for _, s := range d.Strips {
-		name := s.Group
-		if r.rides && s.Name == d.Ride.Voice {
-			name = r.voice
+		if name := r.bus(s); !r.groups[name].plain() || r.rides() && name == r.voice {
+			if !slices.Contains(r.names, name) {
+				r.names = append(r.names, name)
+			}
 		}
-		if g, ok := r.groups[name]; ok && !g.plain() || r.rides && name == r.voice {
-			r.add(name)
-		}
-	}
-	if r.rides && r.voice == ownBus {
-		r.voiceStrip(d)
 	}
 	return r
 }
 
-func (r *routes) add(name string) {
-	for _, n := range r.names {
-		if n == name {
-			return
-		}
-	}
-	r.names = append(r.names, name)
-}
+func (r *routes) rides() bool { return r.speaker != "" }
 
-func (r *routes) voiceStrip(d Desk) { r.groups[ownBus] = Group{Name: d.Ride.Voice} }
+// bus is the name of the strip's bus, were each group to have one.
+func (r *routes) bus(s Strip) string {
+	if r.rides() && s.Name == r.speaker {
+		return r.voice
+	}
+	return s.Group
+}
 
 // of is the strip's bus.
-func (r *routes) of(s Strip) int {
-	name := s.Group
-	if own, ok := r.groups[ownBus]; ok && own.Name == s.Name {
-		name = ownBus
-	}
-	for i, n := range r.names {
-		if n == name {
-			return i + 1
-		}
-	}
-	return 0
-}
+func (r *routes) of(s Strip) int { return 1 + slices.Index(r.names, r.bus(s)) }
 
 // mute says that the strip's group is muted.
 func (r *routes) mute(s Strip) bool { return r.groups[s.Group].Mute }
 
-// heard says that the strip belongs to what is rendered.
-func (r *routes) heard(s Strip) bool { return r.only == nil || s.Group == *r.only }
+// heard says that a bus belongs to what is rendered.
+func (r *routes) heard(bus string) bool {
+	if bus == ownBus {
+		bus = ""
+	}
+	return r.only == nil || bus == *r.only
+}
 
 // bus is a group at work.
 type bus struct {
@@ -109,16 +101,15 @@ func newSumming(d Desk, o Options, r *routes, strips []*channel, block int) (*su
 		if err != nil {
 			return nil, err
 		}
-		b.ridden = r.rides && name != r.voice
-		b.silent = o.Only != nil && (name == ownBus && *o.Only != "" || r.rides && name == r.voice && name != ownBus && name != *o.Only)
+		b.ridden = r.rides() && name != r.voice
+		b.silent = r.rides() && name == r.voice && !r.heard(name)
 		s.buses = append(s.buses, b)
 	}
 	var err error
-	if s.ride, err = newRider(d.Ride, o.SampleRate); err != nil {
-		return nil, err
-	}
-	if !r.rides {
-		s.ride = nil
+	if r.rides() {
+		if s.ride, err = newRider(d.Ride, o.SampleRate); err != nil {
+			return nil, err
+		}
 	}
 	if s.room, err = sendTo(sends[0], d.Room, o.SampleRate); err != nil {
 		return nil, err
