@@ -59,6 +59,9 @@ func conditions(t testing.TB, name string) []condition {
 	man, woman := within(half, 40, 60), within(half, 55, 79)
 	sung(condition{name: "35 dB", owed: owed{0.9995, 0.999, 0.985, 0.02, 0}}, good, all, clicks)
 	sung(condition{name: "15 dB", owed: owed{0.998, 0.993, 0.94, 0.02, 0}}, with(func(v *singer.Voice) { v.NoiseDB = -35 }), all, clicks)
+	if name == "" || name == partialsName {
+		list = append(list, partials())
+	}
 	sung(condition{name: "phone band", owed: owed{0.998, 0.993, 0.985, 0.02, 0}}, with(func(v *singer.Voice) { v.NoiseDB = -50 }), half,
 		func(x []float32) []float32 { return phoneBand(t, x) })
 	// What a room adds after a note is pitched: false voice says nothing.

@@ -19,10 +19,10 @@ const (
 	edgeMore   = 1    // frames that a run may be lengthened by first
 	edgeCents  = 80.0 // whose guess lies so near the run's pitch
 	edgeTrust  = 0.25 // and who may be voice
-	riseRange  = 25.0 // dB under that level where a voice has begun
-	fallRange  = 26.0 // and where it has ended
-	edgeFloor  = 3.0  // dB over the noise in the same band, where that is more
-	edgeClear  = 12.0 // but never nearer to the level than this
+	riseRange  = 34.0 // dB under that level where a voice has begun
+	fallRange  = 34.0 // and where it has ended
+	edgeFloor  = 1.0  // dB over the noise in the same band, where that is more
+	edgeClear  = 18.0 // but never nearer to the level than this
 )
 
 type edges struct {

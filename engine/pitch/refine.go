@@ -22,6 +22,8 @@ const (
 	baselineSeconds = 0.009 // windows lie about this far apart, or one period
 	windowSeconds   = 0.016 // Hann windows of this length, or two periods
 	refineSteps     = 4
+	onShare         = 0.8  // of the way on is believed
+	onMost          = 0.03 // octaves, and no more
 	maxRefine       = 0.06 // a larger move than this share of a period is not believed
 )
 
@@ -32,7 +34,7 @@ func newRefiner(y, slope []float32, rate, minHz float64) *refiner {
 
 // refineRuns reads each voiced frame. Where a run begins or ends the windows
 // would hang out of the sound: there the nearest place is read at which they do
-// not, 13 ms inside.
+// not, 13 ms inside, and a part of the way on from it is added.
 func (r *refiner) refineRuns(b *band, frames []Frame) {
 	for i := 0; i < len(frames); {
 		if !frames[i].Voiced {
@@ -48,7 +50,13 @@ func (r *refiner) refineRuns(b *band, frames []Frame) {
 		for k := i; k < j; k++ {
 			reach := math.Max(baselineSeconds+windowSeconds, 3/frames[k].Hz) / 2 * r.rate
 			reach = min(reach, (last-first)/2)
-			frames[k].Hz = r.refine(max(first+reach, min(last-reach, at(k))), frames[k].Hz)
+			inside := max(first+reach, min(last-reach, at(k)))
+			hz := r.refine(inside, frames[k].Hz)
+			if way := inside - at(k); math.Abs(way) > 1 && last-first > 4*reach {
+				more := math.Log2(hz/r.refine(inside+math.Copysign(reach, way), hz)) * math.Abs(way) / reach
+				hz *= math.Exp2(onShare * max(-onMost, min(onMost, more)))
+			}
+			frames[k].Hz = hz
 		}
 		i = j
 	}
