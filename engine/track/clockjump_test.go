@@ -46,7 +46,7 @@ func TestClockJump(t *testing.T) {
 			}
 			const length = 48000 * 3
 			dev := &device.Virtual{Realtime: true, LoopDelay: 1680, LoopGain: 1}
-			res, err := Record(context.Background(), dev, Plan{SampleRate: 48000, To: length, Monitor: marks, RoundTrip: 1680, StallLimit: time.Second, Now: clock}, w, nil)
+			res, err := Record(context.Background(), dev, Plan{SampleRate: 48000, To: length, Monitor: marks, RoundTrip: 1680, StallLimit: 10 * time.Second, Now: clock}, w, nil)
 			if err != nil {
 				t.Fatal(err)
 			}

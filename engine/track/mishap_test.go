@@ -5,6 +5,7 @@ package track
 import (
 	"bytes"
 	"context"
+	"fmt"
 	"math"
 	"os"
 	"os/exec"
@@ -108,31 +109,51 @@ func (d *turning) Stop() error {
 	return nil
 }
 
-// A device that changes its rate in the middle: all that it delivered is kept,
-// and the take says that it lies out of place, by about as much. One that
-// begins at another rate is refused before anyone sings.
+// A device that changes its rate in the middle: all that it delivered is kept, and
+// the take says which rate it was, from where on, and that it lies out of place, by
+// about as much. One that begins at another rate is refused before anyone sings.
 func TestRateChange(t *testing.T) {
-	dir := t.TempDir()
-	dev, told := &turning{at: 72_000, rate: 44_100}, 0.0
-	res, err := Record(context.Background(), dev, Plan{SampleRate: 48000, To: 48000 * 5}, newTake(t, dir), func(s Status) { told = s.RateHz })
-	if err != nil || res.Take.State != take.Whole || res.Frames != 48000*5 {
-		t.Fatalf("%+v %v", res, err)
+	const tries = 4 // the made device runs by the clock of a machine that may be busy
+	for try := 1; ; try++ {
+		wrong := turnedOver(t)
+		if wrong == "" {
+			break
+		}
+		if t.Logf("try %d: %s", try, wrong); try == tries {
+			t.Fatal(wrong)
+		}
 	}
-	// From 1.5 s on 8.1 % are missing: what the clock had seen by the end.
-	missing := float64(48000*5-72_000) * (48000.0/44100 - 1)
-	if !res.Slip.Slipped || res.Take.Slipped >= 0 || -float64(res.Take.Slipped) < missing/4 || -float64(res.Take.Slipped) > 1.3*missing {
-		t.Errorf("slipped %d, about %.0f are missing: %+v", res.Take.Slipped, missing, res.Slip)
-	}
-	if r := res.Take.Rate; r == nil || device.NamedRate(r.Hz) != 44_100 || r.Sample < 48_000 || r.Sample > 110_000 || told != r.Hz && math.Abs(told-44_100) > 300 {
-		t.Errorf("the take says %+v of a device that turned to 44.1 kHz at %d; the last word while it ran: %v Hz", r, dev.at, told)
-	}
-	t.Logf("%+v; %.0f samples are missing by the wall clock; the take says %d", *res.Take.Rate, missing, res.Take.Slipped)
-	checkMarks(t, dir, res.Frames)
-
 	other := &turning{}
 	other.SampleRate = 44_100
-	_, err = Record(context.Background(), other, Plan{SampleRate: 48000, To: 48000}, newTake(t, t.TempDir()), nil)
+	_, err := Record(context.Background(), other, Plan{SampleRate: 48000, To: 48000}, newTake(t, t.TempDir()), nil)
 	if fault.KindOf(err) != fault.Device || !strings.Contains(err.Error(), "set the device to 48000 Hz") {
 		t.Errorf("a device at 44.1 kHz: %v", err)
 	}
+}
+
+// turnedOver records a device that turns to 44.1 kHz after 1.5 s, and says what is
+// told wrongly of it.
+func turnedOver(t *testing.T) (wrong string) {
+	const length, at = 48000 * 5, 72_000
+	dir, told := t.TempDir(), 0.0
+	res, err := Record(context.Background(), &turning{at: at, rate: 44_100}, Plan{SampleRate: 48000, To: length}, newTake(t, dir), func(s Status) { told = s.RateHz })
+	if err != nil || res.Take.State != take.Whole || res.Frames != length {
+		t.Fatalf("%+v %v", res, err)
+	}
+	checkMarks(t, dir, res.Frames)
+	// From 1.5 s on 8.1 % are missing: the take says what the clock had seen by the end.
+	const missing = (length - at) * (48000.0/44100 - 1)
+	slipped, r := -float64(res.Take.Slipped), res.Take.Rate
+	switch {
+	case !res.Slip.Slipped || slipped < missing/4 || slipped > 1.3*missing:
+		return fmt.Sprintf("slipped by %d, about %.0f are missing: %+v", res.Take.Slipped, missing, res.Slip)
+	case r == nil:
+		return "another rate is not told"
+	case device.NamedRate(r.Hz) != 44_100 || r.Sample < 48_000 || r.Sample > 110_000:
+		return fmt.Sprintf("told as %+v", *r)
+	case math.Abs(told-44_100) > 500:
+		return fmt.Sprintf("the last word while it ran: %v Hz", told)
+	}
+	t.Logf("%+v; %.0f samples are missing by the wall clock; the take says %d", *r, missing, res.Take.Slipped)
+	return ""
 }
