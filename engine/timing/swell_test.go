@@ -63,3 +63,38 @@ func TestLead(t *testing.T) {
 		t.Error("of no sound the onset is not the answer")
 	}
 }
+
+// A hum that rises out of quiet before its vowel is the note's beginning; one
+// that dies away from the note before, noise, and quiet are not.
+func TestHum(t *testing.T) {
+	const rate, voice = 48000, 60000
+	for _, c := range []struct {
+		name     string
+		from, to float64 // seconds before the voice
+		hz, db   float64
+		want     float64
+	}{
+		{"an m", 0.05, 0, 180, -33, 0.05}, {"a soft n", 0.03, 0, 250, -38, 0.03}, {"quiet", 0, 0, 180, 0, 0}, {"a hum that ends before", 0.08, 0.03, 180, -33, 0},
+		{"one that goes on from before", 0.4, 0, 180, -33, 0}, {"a high tone", 0.05, 0, 2500, -33, 0}, {"too soft", 0.05, 0, 180, -55, 0},
+	} {
+		rng := rand.New(rand.NewPCG(5, 5))
+		x := make([]float32, 2*rate)
+		for i := range x {
+			x[i] = float32(0.0005 * rng.NormFloat64())
+			s := float64(i) / rate
+			if b := float64(voice-i) / rate; b <= c.from && b > c.to {
+				x[i] += float32(math.Pow(10, c.db/20) * math.Sqrt2 * math.Sin(2*math.Pi*c.hz*s))
+			}
+			if i >= voice {
+				x[i] += float32(0.2 * math.Sin(2*math.Pi*180*s))
+			}
+		}
+		got := float64(voice-Hum(x, voice, 0, -17, rate)) / rate
+		if math.Abs(got-c.want) > 0.012 {
+			t.Errorf("%s: a hum of %.3f s, want %.3f", c.name, got, c.want)
+		}
+	}
+	if Hum(nil, 50, 0, -20, rate) != 50 || Hum(make([]float32, 9000), 8000, 7990, -20, rate) != 8000 {
+		t.Error("of no sound the onset is not the answer")
+	}
+}
