@@ -36,3 +36,40 @@ func TestSegmentCompass(t *testing.T) {
 		}
 	}
 }
+
+// Vibrato and scoop are told as they were sung, and the centre is not moved by
+// them: rate within 0.15 Hz, extent within a tenth and 2 cents, scoop within 20
+// cents, centre within 3.
+func TestVibratoAndScoopAreTold(t *testing.T) {
+	const sr, seconds = 48000, 2
+	v := singer.Voice{Seed: 4, SampleRate: sr, Breath: 0.03, NoiseDB: -55}
+	var notes []singer.Note
+	for i, hz := range []float64{0, 4.2, 5, 5.5, 6.1, 7} {
+		n := singer.Note{Start: int64(sr/2 + i*sr*5/2), Length: sr * seconds, Key: float64(48 + 4*i), Vowel: "a", VibratoHz: hz}
+		if hz > 0 {
+			n.VibratoCents = 15 + 12*float64(i)
+		}
+		if i%2 == 1 {
+			n.ScoopCents = 70
+		}
+		notes = append(notes, n)
+	}
+	x := v.Sing(notes, 0, 16*sr)
+	frames, err := Track(x, sr, Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	got := Segment(x, frames, sr, SegmentOptions{})
+	if len(got) != len(notes) {
+		t.Fatalf("%d notes, sung were %d", len(got), len(notes))
+	}
+	for i, g := range got {
+		n := notes[i]
+		t.Logf("%d: vibrato %.2f Hz %.1f c of %.2f %.0f, scoop %+.0f of -%.0f, centre %+.2f", i, g.VibratoHz, g.VibratoCents, n.VibratoHz, n.VibratoCents,
+			g.ScoopCents, n.ScoopCents, g.CentreCents-100*n.Key)
+		if math.Abs(g.VibratoHz-n.VibratoHz) > 0.15 || math.Abs(g.VibratoCents-n.VibratoCents) > 2+0.1*n.VibratoCents ||
+			math.Abs(g.ScoopCents+n.ScoopCents) > 20 || math.Abs(g.CentreCents-100*n.Key) > 3 {
+			t.Errorf("note %d is told as %+v", i, g)
+		}
+	}
+}
