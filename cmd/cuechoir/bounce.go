@@ -91,7 +91,7 @@ func (a *app) printBounce(res job.BounceResult) error {
 		a.say("%s: %d samples at %d Hz (%s), %s integrated, %s true peak", f.Path, res.Samples, res.SampleRate,
 			seconds(res.Samples, res.SampleRate), level(f.IntegratedLUFS, "LUFS"), level(f.TruePeakDBTP, "dBTP"))
 		if i == 0 && len(files) > 1 {
-			a.say("stems of the groups, which sum to it:")
+			a.say("stems of the groups, which sum to the mix before the master:")
 		}
 	}
 	if res.TrimDB < 0 {

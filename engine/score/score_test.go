@@ -232,6 +232,11 @@ func FuzzScore(f *testing.F) {
 		f.Fatal(err)
 	}
 	f.Add(good)
+	mix, err := Encode(mixed())
+	if err != nil {
+		f.Fatal(err)
+	}
+	f.Add(mix)
 	f.Add([]byte("version = 1\n"))
 	f.Add([]byte("version = 1\n[[[["))
 	f.Add(bytes.Repeat([]byte("[a."), 1000))
