@@ -359,14 +359,6 @@ func (w *search) byClick(c *comb, about line, best, next float64) (Alignment, bo
 	return a, true
 }
 
-const (
-	// entryErrorMs is what a phone's filters move all entries by (seen: 0.6 ms over
-	// the figure of the scatter, in 36 recordings).
-	entryErrorMs = 1.0
-	// sureMs is what a recording from elsewhere should lie within.
-	sureMs = 2
-)
-
 func (w *search) bySung(f sungFit) Alignment {
 	a := w.alignment(BySung, f.line, f.pairs)
 	a.PaceKnown = !f.fixed

@@ -29,6 +29,14 @@ const (
 	paceProof      = 3.0   // standard errors by which a pace must differ from 1
 )
 
+const (
+	// entryErrorMs is what a phone's filters move all entries by (seen: 0.6 ms over
+	// the figure of the scatter, in 36 recordings).
+	entryErrorMs = 1.0
+	// sureMs is what a recording from elsewhere should lie within.
+	sureMs = 2
+)
+
 // Note is a note of the part that was sent.
 type Note struct {
 	Sample    int64 `json:"sample"` // on the timeline
