@@ -29,6 +29,7 @@ const (
 func NewDetector(rate timecode.Rate) *Detector {
 	d := &Detector{rate: rate}
 	d.blend.isCut = func(k int) bool { return k < len(d.hard) && d.hard[k] > 0 }
+	d.blend.plainCut = func(k int) bool { return k < len(d.hard) && d.hard[k] > plainCut }
 	return d
 }
 
@@ -69,7 +70,13 @@ func (d *Detector) Finish() []cutlist.Cut {
 	for k := len(d.hard); k < len(d.apart); k++ {
 		d.hard = append(d.hard, float32(d.judge(k)))
 	}
-	cuts := findFades(d.blend.levels, d.hard)
+	blends := d.blend.finish()
+	return merged(d.blend.levels, d.hard, findFades(d.blend.levels, d.hard), d.blend.fades.found, blends)
+}
+
+// merged puts together what was found, in order.
+func merged(levels []level, hard []float32, plain, followed, blends []cutlist.Cut) []cutlist.Cut {
+	cuts, blends := agreedFades(levels, plain, followed, blends)
 	add := func(c cutlist.Cut) {
 		for _, have := range cuts {
 			if c.Kind == cutlist.HardCut {
@@ -81,12 +88,11 @@ func (d *Detector) Finish() []cutlist.Cut {
 		}
 		cuts = append(cuts, c)
 	}
-	blends := d.blend.finish()
 	slices.SortStableFunc(blends, func(a, b cutlist.Cut) int { return cmp.Compare(b.Confidence, a.Confidence) })
 	for _, c := range blends {
 		add(c)
 	}
-	for k, c := range d.hard {
+	for k, c := range hard {
 		if c > 0 {
 			add(cutlist.Cut{Frame: int64(k), End: int64(k), Kind: cutlist.HardCut, Confidence: float64(c)})
 		}

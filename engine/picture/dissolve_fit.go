@@ -6,20 +6,10 @@ import (
 )
 
 // curveFit is a dissolve from its first mixed frame s to its first whole one e,
-// and how well it explains what is there.
+// by squares.
 type curveFit struct {
-	s, e   int
-	passes int     // of mixOf
-	gain   float64 // how much it explains: frames by squared levels
-	miss   float64 // mean squared distance of the shares from the ramp
-	step   float64 // the same of the best hard cut instead
-	inside float64 // how far the cells are from agreeing, within the mix
-	beside float64 // the same of the whole frames beside it: motion
-	apart  float64 // squared levels between A and B, a cell
-	pair   float64 // likeness of the structure of both ends
-	blocks float64 // what the dip leaves of the energies' bend, over the ninths of the picture
-	dip    float64 // how far those energies are from the dip's
-	tones  float64 // how far the ninths' brightness is from straight changes
+	ends
+	miss float64 // summed squared distance of the shares from the ramp; infinite: none found
 }
 
 // fitting is the search for a dissolve between frames lo and hi.
@@ -31,6 +21,7 @@ type fitting struct {
 	passes   int          // of mixOf
 	trust    []float64    // what each frame's share counts
 	moved    [2][]float32 // A and Z, moved
+	way      follower
 	en, tone [9][]float64 // energy and brightness of the ninths
 }
 
@@ -38,44 +29,6 @@ const (
 	curveMargin = 10  // whole frames on each side that a fit looks at
 	mostMiss    = 0.1 // squared share: what is further off counts no more
 )
-
-// fitAround is the fit around frame c that explains most, with the logarithm of
-// its odds. It fits between whole frames some way from c, then again from
-// frames just outside what was found; by least squares, and by least deviations.
-func (b *blendTrack) fitAround(c, lo, hi int) (best curveFit, odds float64) {
-	f := &b.fit
-	f.b, f.lo, f.hi = b, lo, hi
-	for i, h := range spans {
-		if i > 0 && (c < h || c+h >= b.count || b.middling(c, h) <= 0) {
-			continue
-		}
-		for robust := range 2 {
-			f.passes = 1 + robust*(mixPasses-1)
-			if g := f.settled(c, h); g.gain > best.gain && g.e-g.s >= minDissolve {
-				best = g
-				best.passes = f.passes
-			}
-		}
-	}
-	if best.gain <= 0 {
-		return best, math.Inf(-1)
-	}
-	f.passes = best.passes
-	best = f.refined(best)
-	return best, best.logit()
-}
-
-// settled fits between frames h from c, then again from just outside that.
-func (f *fitting) settled(c, h int) curveFit {
-	g := f.from(c-h, c+h-1)
-	for _, out := range [...]int{4, 2} {
-		if math.IsInf(g.miss, 1) {
-			break
-		}
-		g = f.from(g.s-out, g.e-1+out)
-	}
-	return g
-}
 
 // from finds the start and end that explain the frames best, taking frames a
 // and z as whole.
@@ -86,7 +39,7 @@ func (f *fitting) from(a, z int) curveFit {
 	}
 	from, to := max(f.lo, a-curveMargin), min(f.hi, z+curveMargin+1)
 	f.takeShares(a, z, from, to)
-	best := curveFit{miss: math.Inf(1), apart: apartness(f.b.at(a).cells, f.b.at(z).cells)}
+	best := curveFit{miss: math.Inf(1)}
 	try := func(s, e int) {
 		if s <= a || e > z+1 || e <= s || e-s > maxDissolve {
 			return
@@ -109,26 +62,11 @@ func (f *fitting) from(a, z int) curveFit {
 			}
 		}
 	}
-	if math.IsInf(best.miss, 1) {
-		return best
-	}
-	n := float64(to - from)
-	best.gain = best.apart * (n*mostMiss - best.miss - f.offIn(0, to-from)*leastAgree*n)
-	best.miss /= n
-	best.step = math.Inf(1)
-	for s := a + 1; s <= z; s++ {
-		best.step = min(best.step, f.ramp(s-from, s-from, math.Inf(1))/n)
-	}
-	best.inside = f.offIn(best.s-from, best.e-from)
-	best.beside = (f.offIn(0, best.s-from) + f.offIn(best.e-from, to-from)) / 2
 	return best
 }
 
 // usualOff is how far cells are from agreeing on a frame that counts half.
 const usualOff = 0.15
-
-// leastAgree is what a frame whose cells do not agree costs.
-const leastAgree = 0.1
 
 func (f *fitting) offIn(from, to int) float64 {
 	var sum float64
@@ -201,6 +139,12 @@ func mixOf(c, a, z []float32, passes int) (u, off float64) {
 		}
 		p, q = (ca*zz-cz*az)/det, (cz*aa-ca*az)/det
 	}
+	return mixShare(c, a, z, p, q)
+}
+
+// mixShare is the share of z in c = pa + qz, and the mean deviation in parts of
+// that between a and z.
+func mixShare(c, a, z []float32, p, q float32) (u, off float64) {
 	var miss, all float32
 	for i, v := range c {
 		r, d := v-p*a[i]-q*z[i], z[i]-a[i]
@@ -237,63 +181,6 @@ func (f *fitting) motion(k, way, end int) (v [2]float64) {
 const (
 	clearMotion = 0.6
 	leastMotion = 0.12 // points of a tiny a frame
-)
-
-// logit is the logarithm of the odds that a fit is a dissolve with both ends
-// right: a logistic regression (Cox, "The regression analysis of binary
-// sequences", 1958) over the fits of sixteen made-up films, clean and aged, none
-// of which the tests use.
-func (f curveFit) logit() float64 {
-	y := logitWeights[0]
-	for i, v := range f.features() {
-		y += logitWeights[i+1] * v
-	}
-	return y
-}
-
-var logitWeights = [11]float64{-13.82, -1.43, -0.17, -1.59, 0.29, 0.63, -2.56, -2.23, 0.12, -0.95, -1.10}
-
-func (f curveFit) features() [10]float64 {
-	return [10]float64{
-		math.Log(f.miss + 0.0005), math.Log(f.step + 0.0005), math.Log(f.inside + 0.01), math.Log(f.beside + 0.01), math.Log(f.apart),
-		f.pair, min(f.blocks, 1.5), math.Log(f.dip + 0.002), math.Log(min(f.tones, 1) + 0.005), math.Log(float64(f.e - f.s)),
-	}
-}
-
-// refineBy is how far the structure and the ninths may move an end, in frames.
-const refineBy = 5
-
-// refined moves the ends to where the energies and the brightness of the ninths
-// of the picture fit best too, and has these as witnesses.
-func (f *fitting) refined(g curveFit) curveFit {
-	a, z := max(f.lo, g.s-2), min(f.hi-1, g.e+1)
-	from, to := max(f.lo, g.s-refineBy-curveMargin), min(f.hi, g.e+refineBy+curveMargin)
-	f.takeShares(a, z, from, to)
-	f.takeNinths(from, to)
-	n := float64(to - from)
-	best := math.Inf(1)
-	out := g
-	for s := max(from+1, g.s-refineBy); s <= min(g.s+refineBy, to-minDissolve-1); s++ {
-		for e := max(s+minDissolve, g.e-refineBy); e <= min(to-1, g.e+refineBy); e++ {
-			dip, blocks := blocksMiss(&f.en, s-from, e-from)
-			tones := tonesMiss(&f.tone, s-from, e-from)
-			miss := f.ramp(s-from, e-from, math.Inf(1)) / n
-			if m := shareWeight*miss + dip + toneWeight*tones; m < best {
-				best = m
-				out.s, out.e, out.miss, out.dip, out.blocks, out.tones = s, e, miss, dip, blocks, tones
-			}
-		}
-	}
-	out.inside = f.offIn(out.s-from, out.e-from)
-	out.beside = (f.offIn(max(0, out.s-from-curveMargin), out.s-from) + f.offIn(out.e-from, min(int(n), out.e-from+curveMargin))) / 2
-	out.pair = alikeAcross(f.b.at(max(f.lo, out.s-1)), f.b.at(min(f.hi-1, out.e)))
-	return out
-}
-
-// What the shares and the brightness weigh against the energies.
-const (
-	shareWeight = 8.0
-	toneWeight  = 4.0
 )
 
 // takeNinths reads the energy and brightness of the ninths of some frames,

@@ -18,20 +18,21 @@ import (
 )
 
 // TestCutsInFull prints the whole table: n films of each sort, from seed 2000
-// on, by which no figure of the finder was set (500 to 507 were for that), and
-// beside it what two of FFmpeg's filters reach on the same frames at the
-// threshold that is best for them, which our finder is not given.
+// on, by which no figure of the finder was set (500 to 507, 3000 to 3015 and 4000
+// to 4031 were for that), and beside it what two of FFmpeg's filters reach on the
+// same frames at the threshold that is best for them, which our finder is not
+// given.
 // CUECHOIR_TRUTH_SEEDS=n runs it; with 8 there are 374 transitions of the first
 // sort and 384 of the second. What 8 gave, F1:
 //
 //	                hard cuts, on the frame          dissolves and fades,
 //	                ours    scdet   select           both ends within 3 frames
-//	clean           0.994   0.795   0.795            0.887
-//	aged            0.991   0.601   0.599            0.874
-//	clean flashes   0.948   0.371   0.371            0.841
-//	aged flashes    0.959   0.313   0.312            0.792
+//	clean           0.994   0.795   0.795            0.907
+//	aged            0.991   0.601   0.599            0.890
+//	clean flashes   0.948   0.371   0.371            0.881
+//	aged flashes    0.959   0.313   0.312            0.839
 //	quick           0.970   0.835   0.835            none in them
-//	ruined          0.988   0.633   0.628            0.794
+//	ruined          0.988   0.633   0.628            0.834
 //
 // What is aimed at: hard cuts 0.995 clean and 0.98 aged, dissolves and fades
 // 0.93 in both. The bounds here are a little below what is reached.

@@ -235,14 +235,30 @@ func (t *tiny) movedCells(v [2]float64, frames float64, into *[]float32) []float
 	fx, fy := math.Floor(-mx), math.Floor(-my)
 	px, py := float32(-mx-fx), float32(-my-fy)
 	ix, iy := int(max(-1e6, min(1e6, fx))), int(max(-1e6, min(1e6, fy)))
+	from, to := max(0, min(w, -ix)), max(0, min(w, w-1-ix)) // where both neighbours are in the picture
+	to = max(from, to)
 	for y := range h {
 		up := t.cells[max(0, min(h-1, y+iy))*w:][:w]
 		low := t.cells[max(0, min(h-1, y+iy+1))*w:][:w]
 		out := (*into)[y*w:][:w]
-		for x := range out {
-			l, r := max(0, min(w-1, x+ix)), max(0, min(w-1, x+ix+1))
-			a, b := up[l]+px*(up[r]-up[l]), low[l]+px*(low[r]-low[l])
-			out[x] = a + py*(b-a)
+		at := func(x int) float32 {
+			x = max(0, min(w-1, x+ix))
+			return up[x] + py*(low[x]-up[x])
+		}
+		for x := range from {
+			out[x] = at(x)
+		}
+		if from < to {
+			u, v := up[from+ix:to+ix+1], low[from+ix:to+ix+1]
+			a := u[0] + py*(v[0]-u[0])
+			for x := 1; x < len(u); x++ {
+				b := u[x] + py*(v[x]-u[x])
+				out[from+x-1] = a + px*(b-a)
+				a = b
+			}
+		}
+		for x := to; x < w; x++ {
+			out[x] = at(x)
 		}
 	}
 	return *into
