@@ -44,6 +44,7 @@ const (
 	wavingCents     = 30.0  // from its lowest to its highest within dipReach on either side
 	dipReach        = 0.16  // seconds on either side in which it must rise again
 	scoopSeconds    = 0.13  // a way into a note no longer than this is its scoop
+	fallCents       = 15.0  // a voice let go moves so far from third to third
 	glideSeconds    = 0.25  // a glide between notes, no longer than this
 	glideShare      = 0.3   // moves by this share of the interval within its middle thirds
 	endDropDB       = 24.0  // a note is over when so far below its steady level
@@ -200,7 +201,7 @@ func (s *segmenter) steps(run span) []span {
 
 // joinShort gives spans too short for a note, and ways into a note, to their
 // neighbours: a short first span or a stair that leads on is the scoop of what
-// follows; a short last one is the release of what came before.
+// follows; a short last one, or one that leads away, is the release of what came before.
 func (s *segmenter) joinShort(run span, cuts []int) []span {
 	var out []span
 	from := run.from
@@ -219,7 +220,7 @@ func (s *segmenter) joinShort(run span, cuts []int) []span {
 				out[k-1].to, out[k+1].from = mid, mid
 			}
 			out = slices.Delete(out, k, k+1)
-		case length < s.o.MinNoteSeconds:
+		case length < s.o.MinNoteSeconds, s.isFall(out, k):
 			out[k-1].to = out[k].to
 			out = slices.Delete(out, k, k+1)
 		default:
@@ -247,6 +248,25 @@ func (s *segmenter) isScoop(out []span, k int) bool {
 	}
 	before := median(s.cents[out[k-1].from:out[k-1].to])
 	return toward && length <= glideSeconds && math.Abs(last-first) > glideShare*math.Abs(next-before)
+}
+
+// isFall: a last span that is short and leads on away from what came before,
+// in each of its thirds: a voice let go, and no note.
+func (s *segmenter) isFall(out []span, k int) bool {
+	if k == 0 || k+1 < len(out) {
+		return false
+	}
+	c := s.cents[out[k].from:out[k].to]
+	third := max(1, len(c)/3)
+	if len(c) < 3 || float64(len(c))*s.hop > scoopSeconds {
+		return false
+	}
+	before := median(s.cents[out[k-1].from:out[k-1].to])
+	first, middle, last := median(c[:third])-before, median(c[third:len(c)-third])-before, median(c[len(c)-third:])-before
+	if first < 0 {
+		first, middle, last = -first, -middle, -last
+	}
+	return middle-first > fallCents && last-middle > fallCents
 }
 
 // crossing is the frame of a stair at which the pitch is nearer to what
