@@ -14,6 +14,7 @@ import (
 	"cuechoir/internal/audiofile"
 	"cuechoir/internal/audiofile/audiotest"
 	"cuechoir/internal/decoder"
+	"cuechoir/internal/reftool"
 	"cuechoir/internal/singer"
 	example "cuechoir/projects-example"
 
@@ -29,6 +30,9 @@ func TestMain(m *testing.M) {
 
 // TestScripts runs testdata/script: the specification of the command line.
 func TestScripts(t *testing.T) {
+	for _, tool := range []string{"ffmpeg", "ffprobe", "python3"} { // lines of scripts ask for these
+		reftool.Find(t, tool)
+	}
 	cache, err := os.UserCacheDir() // scripts have no home; the decoder's cache outlives them
 	if err != nil {
 		cache = t.TempDir()

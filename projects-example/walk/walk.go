@@ -69,7 +69,7 @@ func Run(ctx context.Context, o Options) (Result, error) {
 		return w.res, err
 	}
 	defer w.f.Close()
-	for _, step := range []func(context.Context) error{w.hits, w.click, w.layers, w.sing, w.check, w.files} {
+	for _, step := range []func(context.Context) error{w.hits, w.click, w.layers, w.sing, w.check, w.colour, w.files} {
 		if err := step(ctx); err != nil {
 			return w.res, err
 		}

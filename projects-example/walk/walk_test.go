@@ -7,6 +7,7 @@ import (
 
 	"cuechoir/engine/cutlist"
 	"cuechoir/engine/picture"
+	"cuechoir/engine/score"
 	"cuechoir/internal/audiofile"
 	"cuechoir/internal/decoder"
 	"cuechoir/internal/reftool"
@@ -38,6 +39,24 @@ func TestWalk(t *testing.T) {
 	}
 	if res.RoundTrip != roomTrip {
 		t.Errorf("the round trip was measured as %d samples, it is %d", res.RoundTrip, roomTrip)
+	}
+	coloured := 0
+	f, err := score.Open(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	doc, err := f.Load()
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, l := range doc.Layers {
+		if len(l.Colour) > 0 {
+			coloured++
+		}
+	}
+	if coloured != 11 {
+		t.Errorf("%d layers have a colour, want 11: all but the choir", coloured)
 	}
 	for name, path := range res.Files {
 		if _, err := os.Stat(path); err != nil {
