@@ -19,7 +19,7 @@ func (a *app) tapsCmd() *cobra.Command {
 reference's sound: a constant lateness is taken off, bounces are dropped, missed
 beats are filled in, and each beat is moved to what plainly begins near it, or to
 the line of its neighbours. Every change is told here.`,
-		Example: "  cuechoir taps import taps.csv\n  cuechoir taps\n  cuechoir map --style tapped",
+		Example: "  cuechoir taps play\n  cuechoir taps\n  cuechoir map --style tapped",
 		Args:    args(cobra.NoArgs),
 		RunE: func(c *cobra.Command, _ []string) error {
 			f, s, err := a.load()
@@ -31,7 +31,7 @@ the line of its neighbours. Every change is told here.`,
 				if done, err := a.printJSON(tapsRow{}); done {
 					return err
 				}
-				a.say("No taps yet. Read them: cuechoir taps import FILE.csv")
+				a.say("No taps yet. Tap them: cuechoir taps play; or read them: cuechoir taps import FILE.csv")
 				return nil
 			}
 			res, err := job.Beats(c.Context(), f, s, beats.Options{}, a.progress.show)
@@ -42,7 +42,7 @@ the line of its neighbours. Every change is told here.`,
 			return a.printTaps(s, res)
 		},
 	}
-	c.AddCommand(a.tapsImportCmd(), a.tapsRemoveCmd())
+	c.AddCommand(a.tapsPlayCmd(), a.tapsImportCmd(), a.tapsRemoveCmd())
 	return c
 }
 
