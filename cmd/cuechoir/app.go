@@ -65,7 +65,7 @@ func (a *app) root() *cobra.Command {
 	})
 	for _, make := range []func() *cobra.Command{
 		a.newCmd, a.cutsCmd, a.hitsCmd, a.beatsCmd, a.tapsCmd, a.mapCmd, a.clickCmd, a.rehearseCmd, a.layerCmd, a.sketchCmd, a.rangeCmd, a.singCmd, a.playCmd, a.packCmd, a.takesCmd, a.compCmd, a.mendCmd, a.colourCmd, a.auditionCmd, a.doubleCmd,
-		a.checkCmd, a.mixCmd, a.measureCmd, a.bounceCmd, a.readyCmd, a.deliverCmd, a.pictureCmd, a.stillCmd, a.devicesCmd, a.latencyCmd, a.verifyCmd, a.openCmd, a.keysCmd, a.demoCmd, a.manCmd,
+		a.checkCmd, a.mixCmd, a.measureCmd, a.bounceCmd, a.matchCmd, a.readyCmd, a.deliverCmd, a.pictureCmd, a.stillCmd, a.devicesCmd, a.latencyCmd, a.verifyCmd, a.openCmd, a.keysCmd, a.demoCmd, a.manCmd,
 		a.undoCmd, a.redoCmd, a.historyCmd,
 	} {
 		root.AddCommand(make())
