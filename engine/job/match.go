@@ -89,11 +89,21 @@ func (r *MatchResult) SavePicture(path string) error {
 	for i, x := range r.Shots {
 		p.Shots = append(p.Shots, report.MatchShot{From: x.From, To: x.To, Name: r.Name(i), Words: x.Words(), Wrong: len(x.Findings) > 0})
 	}
-	return writeWhole(path, func(w io.Writer) error { return report.MatchSVG(w, p) })
+	return r.save(path, func(w io.Writer) error { return report.MatchSVG(w, p) })
 }
 
 // SaveCSV writes a row a shot (RFC 4180); a level of silence is an empty cell.
-func (r *MatchResult) SaveCSV(path string) error { return writeWhole(path, r.writeCSV) }
+func (r *MatchResult) SaveCSV(path string) error { return r.save(path, r.writeCSV) }
+
+// save refuses the stem itself as the file to write.
+func (r *MatchResult) save(path string, fill func(io.Writer) error) error {
+	if to, err := os.Stat(path); err == nil {
+		if from, err := os.Stat(r.File); err == nil && os.SameFile(from, to) {
+			return fault.New(fault.Conflict, "this is the stem itself").In(path, "").Mended("give the file another name")
+		}
+	}
+	return writeWhole(path, fill)
+}
 
 func (r *MatchResult) writeCSV(w io.Writer) error {
 	head := []string{"shot", "timecode", "from_sample", "to_sample", "reference_dbfs", "stem_dbfs", "level_off_db"}

@@ -37,7 +37,7 @@ func spans(shots int) (out []Span) {
 }
 
 // Whole stem 9 dB up; shot 2 6 dB softer, shot 3 60 ms early, shot 4 without
-// its top: each is told, and nothing else.
+// its top, shot 5 5 dB louder: each is told, and nothing else.
 func TestEachFaultAlone(t *testing.T) {
 	ref := strokes(6, func(int) int { return 0 })
 	stem := strokes(6, func(shot int) int {
@@ -49,7 +49,10 @@ func TestEachFaultAlone(t *testing.T) {
 	for i := 2 * rate; i < 4*rate; i++ {
 		stem[i] *= float32(math.Pow(10, -6.0/20))
 	}
-	// Only the top band (6 kHz up) goes: eight Butterworth sections at 4.5 kHz.
+	for i := 8 * rate; i < 10*rate; i++ {
+		stem[i] *= float32(math.Pow(10, 5.0/20))
+	}
+	// Only the top band (6 kHz up) goes: four Butterworth sections at 4.5 kHz.
 	for range 4 {
 		s := butterworth(4500, rate, false)
 		for i := 6 * rate; i < 8*rate; i++ {
@@ -66,7 +69,7 @@ func TestEachFaultAlone(t *testing.T) {
 	if math.Abs(r.GainDB+9) > 0.1 {
 		t.Errorf("common gain %.2f dB, not -9", r.GainDB)
 	}
-	want := []string{"", "soft", "early", "thin top", "", ""}
+	want := []string{"", "soft", "early", "thin top", "loud", ""}
 	for i, s := range r.Shots {
 		got := ""
 		for _, f := range s.Findings {
@@ -81,6 +84,14 @@ func TestEachFaultAlone(t *testing.T) {
 		}
 		if s.Accents != 5 || s.Met != 5 || s.Extra != 0 {
 			t.Errorf("shot %d: %d of %d accents met, %d extra", i+1, s.Met, s.Accents, s.Extra)
+		}
+	}
+	if d := r.Shots[0].StemDB - r.Shots[0].ReferenceDB; math.Abs(d) > 0.1 {
+		t.Errorf("shot 1 lies %.2f dB off after the common gain", d)
+	}
+	for i := range 20 {
+		if d := r.Stem[i] - r.Reference[i]; math.Abs(d) > 0.1 {
+			t.Errorf("the curves lie %.2f dB apart at point %d", d, i)
 		}
 	}
 	if v := r.Shots[1].LevelOffDB; math.Abs(v+6) > 0.2 {
