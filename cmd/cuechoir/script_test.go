@@ -55,6 +55,12 @@ func TestScripts(t *testing.T) {
 			"samples":  checkSamples,
 			"exitcode": checkExitCode,
 		},
+		Condition: func(name string) (bool, error) {
+			if name != "race" {
+				return false, fmt.Errorf("unknown condition %q", name)
+			}
+			return raceOn, nil
+		},
 		Setup: func(env *testscript.Env) error {
 			env.Setenv("CUECHOIR_CACHE", cache)
 			env.Setenv("XDG_CONFIG_HOME", filepath.Join(env.WorkDir, "config"))
