@@ -69,13 +69,31 @@ func (c Compressor) Processor(sampleRate int) (Processor, error) {
 // compressor is one at work.
 type compressor struct {
 	Compressor
-	makeup, bends         float64
-	attack, release, keep float64
-	level, reduction      float64
+	reducer
+	makeup, bends float64
+	keep, level   float64
 }
+
+// reducer follows a wished reduction, by its attack where that grows and by its
+// release where it falls.
+type reducer struct{ attack, release, reduction float64 }
 
 // deadDB is a reduction that is none.
 const deadDB = 1e-6
+
+// toward goes a step toward a reduction in dB and gives the gain then.
+func (r *reducer) toward(goal float64) float64 {
+	if goal > r.reduction {
+		r.reduction += float64(r.attack * (goal - r.reduction))
+	} else {
+		r.reduction += float64(r.release * (goal - r.reduction))
+	}
+	if r.reduction < deadDB {
+		r.reduction = 0
+		return 1
+	}
+	return fastGain(r.reduction)
+}
 
 // gain is the law of the steps.
 func (c *compressor) gain(peak float64) float64 {
@@ -84,19 +102,10 @@ func (c *compressor) gain(peak float64) float64 {
 	if c.level > c.bends {
 		goal = c.ReductionDB(fastDB(c.level))
 	}
-	if goal > c.reduction {
-		c.reduction += float64(c.attack * (goal - c.reduction))
-	} else {
-		c.reduction += float64(c.release * (goal - c.reduction))
-	}
 	if c.level < tinyLevel {
 		c.level = 0
 	}
-	if c.reduction < deadDB {
-		c.reduction = 0
-		return c.makeup
-	}
-	return fastGain(c.reduction) * c.makeup
+	return c.toward(goal) * c.makeup
 }
 
 // tinyLevel is far below hearing and far above subnormal numbers.

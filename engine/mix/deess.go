@@ -45,7 +45,7 @@ func (d DeEsser) Processor(sampleRate int) (Processor, error) {
 		return through{}, nil
 	}
 	m := &deEsser{threshold: d.ThresholdDB, bends: Gain(d.ThresholdDB), most: orDefault(d.RangeDB, hissRange),
-		attack: smooth(hissAttack, sampleRate), release: smooth(hissRelease, sampleRate)}
+		reducer: reducer{attack: smooth(hissAttack, sampleRate), release: smooth(hissRelease, sampleRate)}}
 	g := math.Tan(math.Pi * orDefault(d.Hz, hissHz) / float64(sampleRate))
 	m.filter = newHissFilter(g)
 	m.stepper = newStepper(m.gain)
@@ -55,11 +55,10 @@ func (d DeEsser) Processor(sampleRate int) (Processor, error) {
 // deEsser is one at work.
 type deEsser struct {
 	stepper
+	reducer
 	filter                 hissFilter
 	state                  [2]struct{ one, two float64 }
 	threshold, bends, most float64
-	attack, release        float64
-	reduction              float64
 }
 
 func (d *deEsser) Process(left, right []float64) {
@@ -134,14 +133,5 @@ func (d *deEsser) gain(peak float64) float64 {
 	if peak > d.bends {
 		goal = min(hissSlope*(fastDB(peak)-d.threshold), d.most)
 	}
-	if goal > d.reduction {
-		d.reduction += float64(d.attack * (goal - d.reduction))
-	} else {
-		d.reduction += float64(d.release * (goal - d.reduction))
-	}
-	if d.reduction < deadDB {
-		d.reduction = 0
-		return 1
-	}
-	return fastGain(d.reduction)
+	return d.toward(goal)
 }
