@@ -69,9 +69,17 @@ func (f *fitting) sweep(at, other int, own, others [][2]float64, v [2]float64) {
 // rest of t is other.
 func (f *fitting) placed(at, t int, expected [2]float64, other []float32) [2]float64 {
 	c, anchor := f.b.at(t).cells, f.b.at(at)
+	return nearestPlace(expected, func(d [2]float64) float32 {
+		return residual(c, anchor.movedCells(d, 1, &f.moved[0]), other)
+	})
+}
+
+// nearestPlace is the place, on half cells about the one that is expected, with
+// the least residual and slack for the way off it.
+func nearestPlace(expected [2]float64, residual func(d [2]float64) float32) [2]float64 {
 	best, place := float32(math.Inf(1)), expected
 	try := func(d [2]float64) {
-		r := residual(c, anchor.movedCells(d, 1, &f.moved[0]), other)
+		r := residual(d)
 		x, y := d[0]-expected[0], d[1]-expected[1]
 		if r += float32(followSlack * (x*x + y*y)); r < best {
 			best, place = r, d

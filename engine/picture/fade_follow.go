@@ -153,23 +153,9 @@ func (b *blendTrack) followShot(w edge, anchor int) {
 
 // placedInTone is where a is in c, near where it is wanted, when the rest is of one tone.
 func (b *blendTrack) placedInTone(a, c *tiny, want [2]float64) [2]float64 {
-	best, place := float32(math.Inf(1)), want
-	try := func(d [2]float64) {
-		r := toneResidual(c.cells, a.movedCells(d, 1, &b.fit.moved[0]))
-		x, y := d[0]-want[0], d[1]-want[1]
-		if r += float32(followSlack * (x*x + y*y)); r < best {
-			best, place = r, d
-		}
-	}
-	try(want)
-	for _, step := range [...]float64{1, 0.5} {
-		m := place
-		try([2]float64{m[0] - step, m[1]})
-		try([2]float64{m[0] + step, m[1]})
-		try([2]float64{m[0], m[1] - step})
-		try([2]float64{m[0], m[1] + step})
-	}
-	return place
+	return nearestPlace(want, func(d [2]float64) float32 {
+		return toneResidual(c.cells, a.movedCells(d, 1, &b.fit.moved[0]))
+	})
 }
 
 // toneResidual is the mean deviation of c from the line over a that is nearest.
