@@ -81,17 +81,8 @@ func goesOn(f, voiced Frame) bool {
 // trim takes from each run of voice the frames before its sound begins and
 // after it has ended.
 func (e *edges) trim(frames []Frame) {
-	for i := 0; i < len(frames); {
-		if !frames[i].Voiced {
-			i++
-			continue
-		}
-		j := i
-		for j < len(frames) && frames[j].Voiced {
-			j++
-		}
+	for i, j := range runsOfVoice(frames) {
 		e.trimRun(frames[i:j])
-		i = j
 	}
 }
 

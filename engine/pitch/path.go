@@ -1,6 +1,7 @@
 package pitch
 
 import (
+	"iter"
 	"math"
 	"slices"
 )
@@ -133,18 +134,36 @@ const (
 )
 
 func dropBlips(frames []Frame, g gate, hop float64) {
-	for i := 0; i < len(frames); {
-		j, loud := i, MinLevelDB
-		for j < len(frames) && frames[j].Voiced {
-			loud = max(loud, frames[j].LevelDB)
-			j++
+	for i, j := range runsOfVoice(frames) {
+		loud := MinLevelDB
+		for _, f := range frames[i:j] {
+			loud = max(loud, f.LevelDB)
 		}
 		if float64(j-i)*hop < blipSeconds && loud < g.top-blipDB {
 			for k := i; k < j; k++ {
 				frames[k].Voiced = false
 			}
 		}
-		i = j + 1
+	}
+}
+
+// runsOfVoice gives each longest run of voiced frames, from i up to j. What is
+// done to a run does not change which runs follow.
+func runsOfVoice(frames []Frame) iter.Seq2[int, int] {
+	return func(yield func(i, j int) bool) {
+		for i := 0; i < len(frames); i++ {
+			if !frames[i].Voiced {
+				continue
+			}
+			j := i
+			for j < len(frames) && frames[j].Voiced {
+				j++
+			}
+			if !yield(i, j) {
+				return
+			}
+			i = j
+		}
 	}
 }
 

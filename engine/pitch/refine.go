@@ -36,15 +36,7 @@ func newRefiner(y, slope []float32, rate, minHz float64) *refiner {
 // would hang out of the sound: there the nearest place is read at which they do
 // not, 13 ms inside, and a part of the way on from it is added.
 func (r *refiner) refineRuns(b *band, frames []Frame) {
-	for i := 0; i < len(frames); {
-		if !frames[i].Voiced {
-			i++
-			continue
-		}
-		j := i
-		for j < len(frames) && frames[j].Voiced {
-			j++
-		}
+	for i, j := range runsOfVoice(frames) {
 		at := func(k int) float64 { return float64(b.pad) + b.index(frames[k].Sample) }
 		first, last := at(i), at(j-1)
 		for k := i; k < j; k++ {
@@ -58,7 +50,6 @@ func (r *refiner) refineRuns(b *band, frames []Frame) {
 			}
 			frames[k].Hz = hz
 		}
-		i = j
 	}
 }
 
