@@ -57,14 +57,9 @@ func (h *Health) measureBleed(in HealthInput) error {
 	if beats < bleedMinimum {
 		return nil
 	}
-	best := 0
-	for k := range got {
-		if math.Abs(got[k]) > math.Abs(got[best]) {
-			best = k
-		}
-	}
+	best := dsp.LargestAt(got)
 	path := math.Abs(got[best]) / weights
-	if path*weights < bleedSure*usualAway(got, best, shape) {
+	if path*weights < bleedSure*dsp.RMSAway(got, best, shape) {
 		return nil
 	}
 	h.BleedLag = int64(best - before)
@@ -74,18 +69,6 @@ func (h *Health) measureBleed(in HealthInput) error {
 			"the click leaks into the microphone at %.0f dBFS: turn it down or choose a softer one (--sound low), and close the headphones", h.BleedDB)
 	}
 	return nil
-}
-
-// usualAway is the root mean square of what lies further than a click away.
-func usualAway(r []float64, best, shape int) float64 {
-	sum, n := 0.0, 0
-	for k, v := range r {
-		if k < best-shape || k > best+shape {
-			sum += v * v
-			n++
-		}
-	}
-	return math.Sqrt(sum / float64(max(n, 1)))
 }
 
 func to64(x []float32) []float64 {

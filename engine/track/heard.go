@@ -105,14 +105,14 @@ func (e *ownEar) listen(own func([]float32, int64) error, trip int64, rate int, 
 	for k := range both {
 		both[k] = sums[0][k] + sums[1][k]
 	}
-	best := largest(both)
+	best := dsp.LargestAt(both)
 	near := int(heardAgree * float64(rate))
 	for _, half := range sums {
-		if off := largest(half) - best; off < -near || off > near {
+		if off := dsp.LargestAt(half) - best; off < -near || off > near {
 			return h, false, nil
 		}
 	}
-	if both[best] == 0 || math.Abs(both[best]) < heardSure*usual(both, best, int(heardShape*float64(rate))) {
+	if both[best] == 0 || math.Abs(both[best]) < heardSure*dsp.RMSAway(both, best, int(heardShape*float64(rate))) {
 		return h, false, nil
 	}
 	return take.Heard{Lag: int64(best) - before, LevelDB: dsp.AmplitudeToDB(math.Abs(both[best]) / weight)}, true, nil
@@ -150,29 +150,6 @@ func (r *recorder) settle() error {
 	}
 	r.shift = shift
 	return r.placeAll()
-}
-
-// largest is where x is furthest from 0.
-func largest(x []float64) int {
-	best := 0
-	for k, v := range x {
-		if math.Abs(v) > math.Abs(x[best]) {
-			best = k
-		}
-	}
-	return best
-}
-
-// usual is the root mean square of what lies further than away from best.
-func usual(x []float64, best, away int) float64 {
-	sum, n := 0.0, 0
-	for k, v := range x {
-		if k < best-away || k > best+away {
-			sum += v * v
-			n++
-		}
-	}
-	return math.Sqrt(sum / float64(max(n, 1)))
 }
 
 func energyOf(x []float32) float64 {

@@ -36,3 +36,28 @@ func Peak(x []float32) float32 {
 	}
 	return peak
 }
+
+// LargestAt is the index of what is furthest from 0, the first of equals; 0 of
+// nothing.
+func LargestAt(x []float64) int {
+	best := 0
+	for k, v := range x {
+		if math.Abs(v) > math.Abs(x[best]) {
+			best = k
+		}
+	}
+	return best
+}
+
+// RMSAway is the root of the mean square of what lies further than away from
+// an index; 0 when nothing does.
+func RMSAway(x []float64, at, away int) float64 {
+	sum, n := 0.0, 0
+	for k, v := range x {
+		if k < at-away || k > at+away {
+			sum += v * v
+			n++
+		}
+	}
+	return math.Sqrt(sum / float64(max(n, 1)))
+}
