@@ -301,9 +301,6 @@ func (m *Meter) GainForLUFS(target float64) (gainDB float64, ok bool) {
 	return gainFor(m.blocks, target)
 }
 
-// IntegratedAtGainLUFS is what IntegratedLUFS would be at a gain in dB.
-func (m *Meter) IntegratedAtGainLUFS(gainDB float64) float64 { return integrate(m.blocks, gainDB) }
-
 // RangeLU is loudness range (Tech 3342).
 func (m *Meter) RangeLU() float64 {
 	var lra float64

@@ -196,7 +196,7 @@ func TestFollowTuning(t *testing.T) {
 				x[beat*rate+i] += float32(0.003 * rng.NormFloat64())
 			}
 		}
-		points, err := FollowTuning(x, 0, rate)
+		points, err := followTuning(x, 0, rate)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -211,10 +211,20 @@ func TestFollowTuning(t *testing.T) {
 	for i := range noise {
 		noise[i] = float32(0.1 * rng.NormFloat64())
 	}
-	if p, _ := FollowTuning(noise, 0, rate); len(p) > 0 {
+	if p, _ := followTuning(noise, 0, rate); len(p) > 0 {
 		t.Errorf("%d points of tuning in noise", len(p))
 	}
-	if _, err := FollowTuning(noise, 0, 50); err == nil {
+	if _, err := followTuning(noise, 0, 50); err == nil {
 		t.Error("no error at 50 Hz")
 	}
+}
+
+// followTuning reads a whole sound at once.
+func followTuning(x []float32, start int64, sampleRate int) ([]Point, error) {
+	f, err := NewFollower(start, sampleRate)
+	if err != nil {
+		return nil, err
+	}
+	f.Add(x)
+	return f.Points(), nil
 }

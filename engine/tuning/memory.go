@@ -129,16 +129,6 @@ func (f *Follower) Add(x []float32) {
 // part of a second is left out.
 func (f *Follower) Points() []Point { return f.points }
 
-// FollowTuning reads a whole sound: see Follower.
-func FollowTuning(x []float32, start int64, sampleRate int) ([]Point, error) {
-	f, err := NewFollower(start, sampleRate)
-	if err != nil {
-		return nil, err
-	}
-	f.Add(x)
-	return f.Points(), nil
-}
-
 // second reads one second.
 func (f *Follower) second() {
 	var cents, levels []float64
