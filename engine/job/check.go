@@ -3,9 +3,7 @@ package job
 import (
 	"context"
 	"fmt"
-	"runtime"
 	"slices"
-	"sync"
 
 	"cuechoir/engine/check"
 	"cuechoir/engine/part"
@@ -110,30 +108,18 @@ type checker struct {
 
 func (w *checker) all(ctx context.Context, layers []score.Layer) ([]LayerReport, error) {
 	reports := make([]LayerReport, len(layers))
-	errs := make([]error, len(layers))
-	gate := make(chan struct{}, runtime.GOMAXPROCS(0))
-	var wg sync.WaitGroup
-	var mu sync.Mutex
-	done := int64(0)
-	for i := range layers {
-		wg.Add(1)
-		gate <- struct{}{}
-		go func() {
-			defer func() { <-gate; wg.Done() }()
-			if errs[i] = ctx.Err(); errs[i] == nil {
-				reports[i], errs[i] = w.layer(ctx, &layers[i])
-			}
-			mu.Lock()
-			defer mu.Unlock()
-			done++
-			w.progress.Show(done, int64(len(layers)), "listening to "+layers[i].Name)
-		}()
+	names := make([]string, len(layers))
+	for i, l := range layers {
+		names[i] = l.Name
 	}
-	wg.Wait()
-	for _, err := range errs {
-		if err != nil {
-			return nil, err
+	err := sideBySide(names, w.progress, "listening to", func(i int) (err error) {
+		if err = ctx.Err(); err == nil {
+			reports[i], err = w.layer(ctx, &layers[i])
 		}
+		return err
+	})
+	if err != nil {
+		return nil, err
 	}
 	return reports, nil
 }

@@ -1,6 +1,7 @@
 package job
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"io"
@@ -93,15 +94,7 @@ func otherPoints(reports []LayerReport, but int) []tuning.Point {
 			out = append(out, r.Report.Drift.Points...)
 		}
 	}
-	slices.SortStableFunc(out, func(a, b tuning.Point) int {
-		switch {
-		case a.Minutes < b.Minutes:
-			return -1
-		case a.Minutes > b.Minutes:
-			return 1
-		}
-		return 0
-	})
+	slices.SortStableFunc(out, func(a, b tuning.Point) int { return cmp.Compare(a.Minutes, b.Minutes) })
 	return out
 }
 

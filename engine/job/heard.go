@@ -10,9 +10,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
-	"runtime"
 	"strings"
-	"sync"
 
 	"cuechoir/engine/mix"
 	"cuechoir/engine/score"
@@ -231,35 +229,18 @@ func ColourName(lines []string) string {
 // makeLayers makes the layers of a mix that are not heard as sung, before it
 // begins, side by side.
 func makeLayers(ctx context.Context, f *score.Folder, s *score.Score, layers []sung, progress Progress) error {
-	errs := make([]error, len(layers))
-	gate := make(chan struct{}, runtime.GOMAXPROCS(0))
-	var wg sync.WaitGroup
-	var mu sync.Mutex
-	done := int64(0)
+	var made []*sung
+	var names []string
 	for i := range layers {
-		c := &layers[i]
-		if asSung(&c.layer) {
-			continue
-		}
-		gate <- struct{}{}
-		wg.Add(1)
-		go func() {
-			defer func() { <-gate; wg.Done() }()
-			src, err := openHeard(ctx, f, s, &c.layer, c.sound)
-			if errs[i] = err; err == nil {
-				src.Close()
-			}
-			mu.Lock()
-			defer mu.Unlock()
-			done++
-			progress.Show(done, int64(len(layers)), "making "+c.layer.Name)
-		}()
-	}
-	wg.Wait()
-	for _, err := range errs {
-		if err != nil {
-			return err
+		if c := &layers[i]; !asSung(&c.layer) {
+			made, names = append(made, c), append(names, c.layer.Name)
 		}
 	}
-	return nil
+	return sideBySide(names, progress, "making", func(i int) error {
+		src, err := openHeard(ctx, f, s, &made[i].layer, made[i].sound)
+		if err == nil {
+			src.Close()
+		}
+		return err
+	})
 }
