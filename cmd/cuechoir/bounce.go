@@ -13,7 +13,7 @@ import (
 
 func (a *app) bounceCmd() *cobra.Command {
 	var o job.BounceOptions
-	var target string
+	var target targetFlag
 	c := &cobra.Command{
 		Use:   "bounce [FILE.wav]",
 		Short: "Render the stem: exactly the reference's length, as broadcast wave",
@@ -25,23 +25,16 @@ Stems lie before the master and sum to the mix before it.`,
 		Example: "  cuechoir bounce\n  cuechoir bounce --target r128 --stems\n  cuechoir bounce score.wav --bits 16",
 		Args:    args(cobra.MaximumNArgs(1)),
 		RunE: func(c *cobra.Command, given []string) error {
-			f, err := a.folder()
+			f, err := a.recovered()
 			if err != nil {
 				return err
 			}
 			defer f.Close()
-			if err := a.recover(f); err != nil {
-				return err
-			}
 			if len(given) > 0 {
 				o.Path = given[0]
 			}
-			if c.Flags().Changed("target") {
-				t, err := job.ParseTarget(target)
-				if err != nil {
-					return err
-				}
-				o.Target = &t
+			if o.Target, err = target.of(c); err != nil {
+				return err
 			}
 			o.Created = time.Now()
 			o.Progress = a.progress.show
@@ -54,10 +47,29 @@ Stems lie before the master and sum to the mix before it.`,
 	}
 	f := c.Flags()
 	f.IntVar(&o.Bits, "bits", 24, "16 (dithered), 24 or 32 (float)")
-	f.StringVar(&target, "target", "", "integrated loudness to reach: r128 (EBU R 128: -23 LUFS), streaming (-14, common practice), reference (as loud as the reference), or LUFS")
+	target.register(c, "integrated loudness to reach: r128 (EBU R 128: -23 LUFS), streaming (-14, common practice), reference (as loud as the reference), or LUFS")
 	f.Float64Var(&o.CeilingDBTP, "ceiling", bounce.DefaultCeilingDBTP, "true peak that is never passed, in dBTP")
 	f.BoolVar(&o.Stems, "stems", false, "a file for each group too, at the same gain")
 	return c
+}
+
+// targetFlag is --target, a loudness.
+type targetFlag string
+
+func (t *targetFlag) register(c *cobra.Command, what string) {
+	c.Flags().StringVar((*string)(t), "target", "", what)
+}
+
+// of is the target that is wished for; nil when none is.
+func (t targetFlag) of(c *cobra.Command) (*job.Target, error) {
+	if !c.Flags().Changed("target") {
+		return nil, nil
+	}
+	target, err := job.ParseTarget(string(t))
+	if err != nil {
+		return nil, err
+	}
+	return &target, nil
 }
 
 // fileRow is a bounced file as --json prints it.

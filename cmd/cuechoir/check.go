@@ -64,14 +64,11 @@ func (a *app) check(ctx context.Context, given []string, cf checkFlags) error {
 	if err != nil {
 		return err
 	}
-	f, s, err := a.load()
+	f, s, err := a.loadRecovered()
 	if err != nil {
 		return err
 	}
 	defer f.Close()
-	if err := a.recover(f); err != nil {
-		return err
-	}
 	if len(given) > 0 {
 		o.Only = given[0]
 	}

@@ -209,7 +209,7 @@ func (a *app) sayLines(lines []string) {
 }
 
 func (a *app) auditionCmd() *cobra.Command {
-	var bars, shot string
+	var where stretchFlags
 	c := &cobra.Command{
 		Use:   "audition LAYER [FILE.wav]",
 		Short: "Write a layer as it is heard, mended and in its colour, to a WAV",
@@ -224,11 +224,7 @@ a colour can be brighter than the voice.`,
 				return err
 			}
 			defer f.Close()
-			from, to, err := parseBars(bars)
-			if err != nil {
-				return err
-			}
-			x, _, err := job.FindStretch(s, from, to, shot)
+			x, _, err := where.of(s)
 			if err != nil {
 				return err
 			}
@@ -257,7 +253,7 @@ a colour can be brighter than the voice.`,
 			return nil
 		},
 	}
-	c.Flags().StringVar(&bars, "bars", "", "bars A-B or one bar (default: all)")
-	c.Flags().StringVar(&shot, "shot", "", "a shot, or FROM..TO")
+	c.Flags().StringVar(&where.bars, "bars", "", "bars A-B or one bar (default: all)")
+	c.Flags().StringVar(&where.span, "shot", "", "a shot, or FROM..TO")
 	return c
 }

@@ -8,7 +8,7 @@ import (
 
 func (a *app) deliverCmd() *cobra.Command {
 	var o job.DeliverOptions
-	var target string
+	var target targetFlag
 	c := &cobra.Command{
 		Use:   "deliver [FOLDER]",
 		Short: "Make the folder that is handed over: stem, stems, cue sheet, markers, MIDI, preview",
@@ -20,23 +20,16 @@ Without a name it is bounces/delivery. See first: cuechoir ready.`,
 		Example: "  cuechoir deliver\n  cuechoir deliver handover --target r128 --video trailer.mp4",
 		Args:    args(cobra.MaximumNArgs(1)),
 		RunE: func(c *cobra.Command, given []string) error {
-			f, err := a.folder()
+			f, err := a.recovered()
 			if err != nil {
 				return err
 			}
 			defer f.Close()
-			if err := a.recover(f); err != nil {
-				return err
-			}
 			if len(given) > 0 {
 				o.Folder = given[0]
 			}
-			if c.Flags().Changed("target") {
-				t, err := job.ParseTarget(target)
-				if err != nil {
-					return err
-				}
-				o.Bounce.Target = &t
+			if o.Bounce.Target, err = target.of(c); err != nil {
+				return err
 			}
 			o.Bounce.Progress = a.progress.show
 			res, err := job.Deliver(c.Context(), f, o)
@@ -58,7 +51,7 @@ Without a name it is bounces/delivery. See first: cuechoir ready.`,
 		},
 	}
 	f := c.Flags()
-	f.StringVar(&target, "target", "", "integrated loudness to reach: r128, streaming, reference, or LUFS")
+	target.register(c, "integrated loudness to reach: r128, streaming, reference, or LUFS")
 	f.StringVar(&o.Video, "video", "", "the reference's video (default: looked for in the score's folder and beside it)")
 	f.IntVar(&o.Bounce.Bits, "bits", 24, "16, 24 or 32 (float)")
 	return c

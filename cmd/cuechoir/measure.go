@@ -1,8 +1,6 @@
 package main
 
 import (
-	"math"
-
 	"cuechoir/engine/job"
 
 	"github.com/spf13/cobra"
@@ -16,14 +14,6 @@ type measured struct {
 	MaxShortTerm   *float64 `json:"max_short_term_lufs"`
 	TruePeakDBTP   *float64 `json:"true_peak_dbtp"`
 	Samples        int64    `json:"samples"`
-}
-
-// finite is a level that JSON can hold, nil for that of silence.
-func finite(db float64) *float64 {
-	if math.IsInf(db, 0) || math.IsNaN(db) {
-		return nil
-	}
-	return &db
 }
 
 func (a *app) measureCmd() *cobra.Command {
@@ -44,8 +34,8 @@ func (a *app) measureCmd() *cobra.Command {
 				return err
 			}
 			l := m.Loudness
-			done, err := a.printJSON(measured{finite(l.IntegratedLUFS), l.RangeLU, finite(l.MaxMomentaryLUFS), finite(l.MaxShortTermLUFS),
-				finite(l.TruePeakDBTP), l.Frames})
+			done, err := a.printJSON(measured{orNull(l.IntegratedLUFS), l.RangeLU, orNull(l.MaxMomentaryLUFS), orNull(l.MaxShortTermLUFS),
+				orNull(l.TruePeakDBTP), l.Frames})
 			if done {
 				return err
 			}

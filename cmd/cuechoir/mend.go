@@ -99,11 +99,10 @@ func readMend(c *cobra.Command, s *score.Score, what, amount, speed, bars, to st
 	} else {
 		m.To = to
 	}
-	from, by, err := parseBars(bars)
-	if err != nil || from == 0 {
-		return m, err
+	if bars == "" {
+		return m, nil
 	}
-	x, _, err := job.FindStretch(s, from, by, "")
+	x, _, err := (&stretchFlags{bars: bars}).of(s)
 	m.From, m.By = x.From, x.To
 	return m, err
 }

@@ -94,11 +94,7 @@ heard, or in bars that you name. Settings: depth_db (usually 9), threshold_db
 		}
 		return a.editMix(func(f *score.Folder, s *score.Score) (*score.Score, error) {
 			for _, b := range bars {
-				from, to, err := parseBars(b)
-				if err != nil {
-					return nil, err
-				}
-				x, _, err := job.FindStretch(s, from, to, "")
+				x, _, err := (&stretchFlags{bars: b}).of(s)
 				if err != nil {
 					return nil, err
 				}

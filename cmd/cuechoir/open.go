@@ -115,14 +115,11 @@ func (a *app) open(c *cobra.Command, of *openFlags) error {
 			return err
 		}
 	}
-	f, s, err := a.load()
+	f, s, err := a.loadRecovered()
 	if err != nil {
 		return err
 	}
 	defer f.Close()
-	if err := a.recover(f); err != nil {
-		return err
-	}
 	do, err := of.desk(s)
 	if err != nil {
 		return err

@@ -70,14 +70,11 @@ func (a *app) playCmd() *cobra.Command {
 }
 
 func (a *app) play(ctx context.Context, pf *playFlags) error {
-	f, s, err := a.load()
+	f, s, err := a.loadRecovered()
 	if err != nil {
 		return err
 	}
 	defer f.Close()
-	if err := a.recover(f); err != nil {
-		return err
-	}
 	o, what, err := pf.options(f, s)
 	if err != nil {
 		return err
@@ -98,19 +95,36 @@ func (a *app) play(ctx context.Context, pf *playFlags) error {
 		}
 		return a.printPlayed(s, res, what, pf.out)
 	}
-	options := pf.deviceFlags.options(s.SampleRate)
-	options.NoInput = true
-	dev, err := device.Open(options)
+	dev, err := a.openOutput(&pf.deviceFlags, s.SampleRate)
 	if err != nil {
 		return err
 	}
 	defer dev.Close()
-	a.caution(dev)
 	res, err := job.Play(ctx, f, dev, o)
 	if err != nil {
 		return err
 	}
 	return a.printPlayed(s, res, what, "")
+}
+
+// checkVolume keeps what is heard from being turned up over all that is there.
+func checkVolume(db float64) error {
+	if db > 0 {
+		return fault.New(fault.Usage, "a volume of %+.1f dB is too loud", db).Mended("use 0 or less, and start low")
+	}
+	return nil
+}
+
+// openOutput opens what only plays, and cautions.
+func (a *app) openOutput(df *deviceFlags, sampleRate int) (device.Device, error) {
+	options := df.options(sampleRate)
+	options.NoInput = true
+	dev, err := device.Open(options)
+	if err != nil {
+		return nil, err
+	}
+	a.caution(dev)
+	return dev, nil
 }
 
 // caution tells how to begin, before sound goes to a person's ears.
@@ -122,8 +136,8 @@ func (a *app) caution(dev device.Device) {
 
 // options reads the words of the flags.
 func (pf *playFlags) options(f *score.Folder, s *score.Score) (o job.PlayOptions, what string, err error) {
-	if pf.volumeDB > 0 {
-		return o, "", fault.New(fault.Usage, "a volume of %+.1f dB is too loud", pf.volumeDB).Mended("use 0 or less, and start low")
+	if err := checkVolume(pf.volumeDB); err != nil {
+		return o, "", err
 	}
 	if o.Stretch, what, err = pf.stretchFlags.of(s); err != nil {
 		return o, "", err

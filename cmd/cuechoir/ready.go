@@ -19,7 +19,7 @@ type readyRow struct {
 
 func (a *app) readyCmd() *cobra.Command {
 	var o job.ReadyOptions
-	var target string
+	var target targetFlag
 	var strict bool
 	c := &cobra.Command{
 		Use:   "ready",
@@ -33,20 +33,13 @@ when anything stands in the way.`,
 		Example: "  cuechoir ready\n  cuechoir ready --target r128 --strict\n  cuechoir ready --json",
 		Args:    args(cobra.NoArgs),
 		RunE: func(c *cobra.Command, _ []string) error {
-			f, err := a.folder()
+			f, err := a.recovered()
 			if err != nil {
 				return err
 			}
 			defer f.Close()
-			if err := a.recover(f); err != nil {
+			if o.Target, err = target.of(c); err != nil {
 				return err
-			}
-			if c.Flags().Changed("target") {
-				t, err := job.ParseTarget(target)
-				if err != nil {
-					return err
-				}
-				o.Target = &t
 			}
 			o.Progress = a.progress.show
 			lines, err := job.Ready(c.Context(), f, o)
@@ -61,7 +54,7 @@ when anything stands in the way.`,
 	}
 	f := c.Flags()
 	f.StringVar(&o.Stem, "stem", "", "the stem's file (default: bounces/stem.wav)")
-	f.StringVar(&target, "target", "", "loudness the stem should have: r128, streaming, reference, or LUFS; ±0.5 LU is met (EBU R 128)")
+	target.register(c, "loudness the stem should have: r128, streaming, reference, or LUFS; ±0.5 LU is met (EBU R 128)")
 	f.Float64Var(&o.CeilingDBTP, "ceiling", bounce.DefaultCeilingDBTP, "true peak that it should not pass, in dBTP")
 	f.BoolVar(&strict, "strict", false, "answer 10 when anything stands in the way")
 	return c

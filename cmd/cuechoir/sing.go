@@ -76,14 +76,11 @@ func (a *app) sing(ctx context.Context, layers []string, sf *singFlags) error {
 	if err != nil {
 		return err
 	}
-	f, s, err := a.load()
+	f, s, err := a.loadRecovered()
 	if err != nil {
 		return err
 	}
 	defer f.Close()
-	if err := a.recover(f); err != nil {
-		return err
-	}
 	for _, layer := range layers {
 		if _, err := job.Layer(s, layer); err != nil {
 			return err
@@ -92,8 +89,8 @@ func (a *app) sing(ctx context.Context, layers []string, sf *singFlags) error {
 	if sf.hearLevel > 0 {
 		return fault.New(fault.Usage, "a level of %+.1f dB in the headphones is too loud", sf.hearLevel).Mended("use 0 or less")
 	}
-	if sf.volumeDB > 0 {
-		return fault.New(fault.Usage, "a volume of %+.1f dB is too loud", sf.volumeDB).Mended("use 0 or less, and start low")
+	if err := checkVolume(sf.volumeDB); err != nil {
+		return err
 	}
 	click, err := sf.clickFlags.options()
 	if err != nil {

@@ -63,14 +63,11 @@ func (a *app) sketchCmd() *cobra.Command {
 }
 
 func (a *app) sketch(ctx context.Context, sf *sketchFlags) error {
-	f, s, err := a.load()
+	f, s, err := a.loadRecovered()
 	if err != nil {
 		return err
 	}
 	defer f.Close()
-	if err := a.recover(f); err != nil {
-		return err
-	}
 	if err := sf.read(s); err != nil {
 		return err
 	}

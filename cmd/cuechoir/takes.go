@@ -87,14 +87,11 @@ func placeOf(i take.Info) string {
 }
 
 func (a *app) listTakes(only string) error {
-	f, s, err := a.load()
+	f, s, err := a.loadRecovered()
 	if err != nil {
 		return err
 	}
 	defer f.Close()
-	if err := a.recover(f); err != nil {
-		return err
-	}
 	layers, err := job.Takes(f, only)
 	if err != nil {
 		return err

@@ -6,7 +6,6 @@ import (
 	"io"
 
 	"cuechoir/engine/job"
-	"cuechoir/internal/device"
 	"cuechoir/internal/fault"
 
 	"github.com/spf13/cobra"
@@ -31,8 +30,8 @@ Start with the volume low. Stop when it hurts.`,
 			if len(given) > 0 {
 				span = given[0]
 			}
-			if volumeDB > 0 {
-				return fault.New(fault.Usage, "a volume of %+.1f dB is too loud", volumeDB).Mended("use 0 or less, and start low")
+			if err := checkVolume(volumeDB); err != nil {
+				return err
 			}
 			f, s, err := a.load()
 			if err != nil {
@@ -46,14 +45,11 @@ Start with the volume low. Stop when it hurts.`,
 			if err != nil {
 				return err
 			}
-			options := df.options(s.SampleRate)
-			options.NoInput = true
-			dev, err := device.Open(options)
+			dev, err := a.openOutput(&df, s.SampleRate)
 			if err != nil {
 				return err
 			}
 			defer dev.Close()
-			a.caution(dev)
 			a.note("Enter on each beat of %s; Ctrl-C ends it", what)
 			o := job.PlayOptions{Stretch: stretch, NoClick: true, MonitorGainDB: volumeDB, Hear: job.Hear{Reference: true, ReferenceDB: job.HearDB}}
 			taps, err := job.TapAlong(c.Context(), f, dev, o, enters(a.in), func(n int, at int64) {

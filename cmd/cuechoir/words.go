@@ -34,6 +34,32 @@ func orNull(x float64) *float64 {
 	return &x
 }
 
+// recovered opens the folder, with what was cut off there mended and told.
+func (a *app) recovered() (*score.Folder, error) {
+	f, err := a.folder()
+	if err != nil {
+		return nil, err
+	}
+	if err := a.recover(f); err != nil {
+		f.Close()
+		return nil, err
+	}
+	return f, nil
+}
+
+// loadRecovered is load, and then what recovered does.
+func (a *app) loadRecovered() (*score.Folder, *score.Score, error) {
+	f, s, err := a.load()
+	if err != nil {
+		return nil, nil, err
+	}
+	if err := a.recover(f); err != nil {
+		f.Close()
+		return nil, nil, err
+	}
+	return f, s, nil
+}
+
 // recover mends takes that were cut off and tells each.
 func (a *app) recover(f *score.Folder) error {
 	if left := job.ClearLeftovers(f, time.Now()); len(left) > 0 {
