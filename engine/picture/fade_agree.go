@@ -73,6 +73,7 @@ func sameFade(a, b cutlist.Cut) bool {
 
 const (
 	sureAlone = 0.82 // the confidence of a fade that only following the shot finds
+	plainOdds = 0.1  // by so much the confidence of the first has to be above the other's
 	agreeFar  = 4    // frames: finds of two that are further apart do not agree
 )
 
@@ -108,10 +109,10 @@ func agreedFade(same []cutlist.Cut) cutlist.Cut {
 	case len(same) == 2:
 		a, b := same[0], same[1]
 		d := max(a.Frame-b.Frame, b.Frame-a.Frame, a.End-b.End, b.End-a.End)
-		if b.End-b.Frame > 22*(a.End-a.Frame)/10 {
+		switch {
+		case d > agreeFar && a.Confidence > b.Confidence+plainOdds:
 			return a
-		}
-		if d > agreeFar {
+		case d > agreeFar:
 			return b
 		}
 		out.Frame, out.End = (a.Frame+b.Frame)/2, (a.End+b.End+1)/2
