@@ -23,8 +23,9 @@ type channel struct {
 	tail        int // samples of tail still to come, once ended
 
 	mono []float32
-	wide [2][]float64 // what it made, behind a fader that moves: one is summed while the other is made
-	made [2]bool      // there is something in it
+	wide [ahead][]float64 // what it made, behind a fader that moves: one is summed while others are made
+	made [ahead]bool      // there is something in it
+	errs [ahead]error     // what went wrong in it or before
 	err  error
 }
 
@@ -68,6 +69,7 @@ func sendGain(db float64) float64 {
 // make makes the n samples of timeline from at into wide[side].
 func (c *channel) make(ctx context.Context, at int64, n, side int) {
 	c.made[side] = false
+	defer func() { c.errs[side] = c.err }()
 	if c.err != nil {
 		return
 	}

@@ -132,7 +132,6 @@ func Render(ctx context.Context, d Desk, o Options, sink func(block []float32) e
 	if err != nil {
 		return err
 	}
-	defer r.close()
 	return r.run(ctx, sink, progress)
 }
 

@@ -4,14 +4,13 @@ import (
 	"context"
 	"runtime"
 	"sync"
-	"sync/atomic"
 
 	"cuechoir/internal/fault"
 )
 
-// rendering is a mix at work. Strips are made in parallel, each into a block of
-// its own, while the blocks before are summed in the strips' order: so neither
-// the number of cores nor their haste is heard.
+// rendering is a mix at work. Strips are made in parallel, a few blocks ahead of
+// what is summed, each into a block of its own; the sums are made in the strips'
+// order by one goroutine. So neither the number of cores nor their haste is heard.
 type rendering struct {
 	o      Options
 	block  int
@@ -19,18 +18,19 @@ type rendering struct {
 	voice  int // the strip that the ride hears; -1: none
 	desk   *summing
 
-	work sync.WaitGroup // what is under way of this block
-	next atomic.Int64   // the next strip to make
-	call chan task
+	work  sync.WaitGroup // the goroutines that help
+	lock  sync.Mutex     // over all below
+	news  sync.Cond      // something below has changed
+	next  int64          // the next to make: strip by strip, block by block
+	made  []int64        // by strip: how many blocks are made
+	left  [ahead]int     // by side: strips that are still to be made
+	given int64          // blocks that are summed
+	over  bool
 }
 
-// task is a block to make.
-type task struct {
-	ctx  context.Context
-	at   int64
-	n    int
-	side int
-}
+// ahead is how many blocks may lie between the one that is made and the one that
+// is summed, so that no core waits at the end of a block for the slowest strip.
+const ahead = 4
 
 func newRendering(d Desk, o Options) (*rendering, error) {
 	if len(d.Strips) > maxStrips {
@@ -67,106 +67,128 @@ func newRendering(d Desk, o Options) (*rendering, error) {
 	return r, nil
 }
 
-// run makes block after block. Each round sums the block before in the calling
-// goroutine while the others make strips of the next.
+// blocks is how many blocks there are.
+func (r *rendering) blocks() int64 { return (r.o.Length + int64(r.block) - 1) / int64(r.block) }
+
+// span is where a block begins, and how long it is.
+func (r *rendering) span(block int64) (at int64, n int) {
+	at = block * int64(r.block)
+	return at, int(min(int64(r.block), r.o.Length-at))
+}
+
+// run sums block after block. While the strips of the next are not all made, the
+// calling goroutine makes strips too.
 func (r *rendering) run(ctx context.Context, sink func([]float32) error, progress func(done, total int64)) error {
-	r.hire()
-	length := r.o.Length
-	side, before := 0, 0
-	for at := int64(0); at < length || before > 0; {
+	r.hire(ctx)
+	defer r.dismiss()
+	for b := range r.blocks() {
+		at, n := r.span(b)
+		r.makeAll(ctx, b)
 		if err := ctx.Err(); err != nil {
-			return fault.New(fault.Interrupted, "the mix was stopped at sample %d of %d", at-int64(before), length).Because(err)
+			return fault.New(fault.Interrupted, "the mix was stopped at sample %d of %d", at, r.o.Length).Because(err)
 		}
-		n := int(min(int64(r.block), length-at))
-		r.start(task{ctx, at, n, side})
-		var err error
-		if before > 0 {
-			err = r.give(at-int64(before), before, 1-side, sink, progress)
+		for _, c := range r.strips {
+			if err := c.errs[b%ahead]; err != nil {
+				return err
+			}
 		}
-		r.help(task{ctx, at, n, side})
+		out, err := r.desk.sum(at, n, int(b%ahead), r.strips, r.voice)
 		if err != nil {
 			return err
 		}
-		for _, c := range r.strips {
-			if c.err != nil {
-				return c.err
-			}
+		if err := sink(out); err != nil {
+			return err
 		}
-		at, before, side = at+int64(n), n, 1-side
-	}
-	return nil
-}
-
-// give sums a block that is made, and hands it on.
-func (r *rendering) give(at int64, n, side int, sink func([]float32) error, progress func(done, total int64)) error {
-	out, err := r.desk.sum(at, n, side, r.strips, r.voice)
-	if err != nil {
-		return err
-	}
-	if err := sink(out); err != nil {
-		return err
-	}
-	if progress != nil {
-		progress(at+int64(n), r.o.Length)
+		if progress != nil {
+			progress(at+int64(n), r.o.Length)
+		}
+		r.give()
 	}
 	return nil
 }
 
 // hire starts the goroutines that help; with one core there is none.
-func (r *rendering) hire() {
+func (r *rendering) hire(ctx context.Context) {
+	r.news.L = &r.lock
+	r.made = make([]int64, len(r.strips))
+	for i := range r.left {
+		r.left[i] = len(r.strips)
+	}
 	cores := r.o.Cores
 	if cores == 0 {
 		cores = min(runtime.GOMAXPROCS(0), maxCores)
 	}
-	helpers := min(cores-1, len(r.strips))
-	if helpers <= 0 {
-		return
-	}
-	r.call = make(chan task, helpers)
-	for range helpers {
-		go func() {
-			for t := range r.call {
-				r.make(t)
-				r.work.Done()
+	for range min(cores-1, len(r.strips)) {
+		r.work.Go(func() {
+			for {
+				strip, block, ok := r.claim(-1)
+				if !ok {
+					return
+				}
+				r.make(ctx, strip, block)
 			}
-		}()
+		})
 	}
 }
 
-// close lets the helpers go.
-func (r *rendering) close() {
-	if r.call != nil {
-		close(r.call)
-	}
-}
-
-// start calls the helpers to a block.
-func (r *rendering) start(t task) {
-	r.next.Store(0)
-	if r.call == nil || t.n == 0 {
-		return
-	}
-	r.work.Add(cap(r.call))
-	for range cap(r.call) {
-		r.call <- t
-	}
-}
-
-// help makes what strips are left, and waits until all are made.
-func (r *rendering) help(t task) {
-	r.make(t)
+// dismiss lets the helpers go, and waits until they have put down their work.
+func (r *rendering) dismiss() {
+	r.lock.Lock()
+	r.over = true
+	r.lock.Unlock()
+	r.news.Broadcast()
 	r.work.Wait()
 }
 
-func (r *rendering) make(t task) {
-	if t.n == 0 {
-		return
-	}
+// makeAll makes strips until those of a block are made.
+func (r *rendering) makeAll(ctx context.Context, block int64) {
 	for {
-		k := int(r.next.Add(1)) - 1
-		if k >= len(r.strips) {
+		strip, b, ok := r.claim(block)
+		if !ok {
 			return
 		}
-		r.strips[k].make(t.ctx, t.at, t.n, t.side)
+		r.make(ctx, strip, b)
 	}
+}
+
+// claim takes the next strip to make, and waits until there is one. It gives
+// none once the rendering is over, or all strips of the block until are made.
+func (r *rendering) claim(until int64) (strip int, block int64, ok bool) {
+	r.lock.Lock()
+	defer r.lock.Unlock()
+	n := int64(len(r.strips))
+	for {
+		if r.over || n == 0 || until >= 0 && r.left[until%ahead] == 0 {
+			return 0, 0, false
+		}
+		strip, block = int(r.next%n), r.next/n
+		if block < min(r.blocks(), r.given+ahead) && r.made[strip] == block {
+			r.next++
+			return strip, block, true
+		}
+		if until < 0 && block == r.blocks() {
+			return 0, 0, false
+		}
+		r.news.Wait()
+	}
+}
+
+// make makes a block of a strip that was claimed.
+func (r *rendering) make(ctx context.Context, strip int, block int64) {
+	at, n := r.span(block)
+	r.strips[strip].make(ctx, at, n, int(block%ahead))
+	r.lock.Lock()
+	r.made[strip]++
+	r.left[block%ahead]--
+	r.lock.Unlock()
+	r.news.Broadcast()
+}
+
+// give frees the blocks that were summed.
+func (r *rendering) give() {
+	r.lock.Lock()
+	r.left[r.given%ahead] = len(r.strips)
+	r.given++
+	r.lock.Unlock()
+	r.news.Broadcast()
 }
