@@ -1,8 +1,10 @@
 package job
 
 import (
+	"bytes"
 	"context"
 	"errors"
+	"fmt"
 	"io/fs"
 	"os"
 	"os/exec"
@@ -76,7 +78,7 @@ func (res *DeliverResult) fill(ctx context.Context, f *score.Folder, s *score.Sc
 		{"markers.csv", func() ([]byte, error) { return ExportCuts(s, "csv", "") }},
 		{"markers.edl", func() ([]byte, error) { return ExportCuts(s, "edl", "") }},
 		{"cuesheet.csv", func() ([]byte, error) { return cueTable(s) }},
-		{"cuesheet.html", func() ([]byte, error) { return res.cuePage(ctx, f, s, o) }},
+		{"cuesheet.html", func() ([]byte, error) { return res.cuePage(ctx, f, s, o, dir) }},
 		{"map.mid", func() ([]byte, error) { return deliveredMIDI(s) }},
 	}
 	for _, t := range texts {
@@ -156,7 +158,7 @@ type writtenBytes []byte
 func (b *writtenBytes) Write(p []byte) (int, error) { *b = append(*b, p...); return len(p), nil }
 
 // preview lays the stem under the reference's picture, when there are both the
-// picture and a native ffmpeg.
+// picture and a native ffmpeg. Without it the rest is whole: that is noted.
 func (res *DeliverResult) preview(ctx context.Context, f *score.Folder, s *score.Score, o DeliverOptions, dir string) error {
 	if s.Reference.Samples > 0 {
 		res.Notes = append(res.Notes, "no preview: the reference is sound alone")
@@ -179,18 +181,21 @@ func (res *DeliverResult) preview(ctx context.Context, f *score.Folder, s *score
 	if err != nil {
 		return err
 	}
+	preview := filepath.Join(dir, "preview.mp4")
 	cmd := exec.CommandContext(ctx, program, "-hide_banner", "-loglevel", "error", "-nostats", "-nostdin",
 		"-protocol_whitelist", "file,pipe", "-i", "file:"+path,
 		"-protocol_whitelist", "file,pipe", "-f", "wav", "-i", "file:"+filepath.Join(dir, "stem.wav"),
 		"-map", "0:v:0", "-map", "1:a:0", "-map_metadata", "-1", "-pix_fmt", "yuv420p", "-c:a", "aac", "-b:a", "192k",
-		"-movflags", "+faststart", "-f", "mp4", "file:"+filepath.Join(dir, "preview.mp4"))
+		"-movflags", "+faststart", "-f", "mp4", "file:"+preview)
 	cmd.WaitDelay = 5 * time.Second
 	o.Bounce.Progress.Show(0, 0, "writing the preview")
 	if said, err := cmd.CombinedOutput(); err != nil {
 		if ctx.Err() != nil {
 			return fault.New(fault.Interrupted, "writing the preview was stopped").Because(ctx.Err())
 		}
-		return fault.New(fault.Unexpected, "ffmpeg could not write the preview (%.300s)", said).In(video.path, "").Because(err)
+		_ = os.Remove(preview) // or what there is of it
+		res.Notes = append(res.Notes, fmt.Sprintf("no preview: ffmpeg could not make it from %s (%.300s)", video.path, bytes.TrimSpace(said)))
+		return nil
 	}
 	res.Files = append(res.Files, "preview.mp4")
 	return nil
