@@ -1,6 +1,8 @@
 package main
 
 import (
+	"strings"
+
 	"cuechoir/engine/job"
 	"cuechoir/engine/score"
 	"cuechoir/engine/voice"
@@ -16,6 +18,25 @@ func recipeNamed(name string) ([]string, error) {
 		return nil, fault.New(fault.Missing, "there is no colour %q", name).Mended("list them: cuechoir colour list")
 	}
 	return r.Lines, nil
+}
+
+// colourLines are the lines that a person names: a colour, lines of one, or none.
+func colourLines(given []string) ([]string, error) {
+	if len(given) != 1 {
+		return given, nil
+	}
+	if given[0] == "none" {
+		return nil, nil
+	}
+	if r, ok := voice.FindRecipe(given[0]); ok {
+		return r.Lines, nil
+	}
+	if !strings.Contains(given[0], " ") {
+		if _, err := voice.ParseColour(given); err != nil {
+			return recipeNamed(given[0])
+		}
+	}
+	return given, nil
 }
 
 func (a *app) colourFileCmd() *cobra.Command {

@@ -45,23 +45,33 @@ func (a *app) mixEchoCmd() *cobra.Command {
 
 func (a *app) mixMasterCmd() *cobra.Command {
 	var limit bool
+	var colour []string
 	c := &cobra.Command{
 		Use:   "master",
 		Short: "Set what lies over the whole sum",
 		Long: `The processors of a strip, in stereo. With --limit peaks above the true-peak
 ceiling are lowered by themselves when the stem is bounced; without it the whole
-mix is lowered.`,
-		Example: "  cuechoir mix master --compressor \"threshold_db=-16 ratio=1.5 attack_ms=30\"\n  cuechoir mix master --limit",
+mix is lowered. With --colour the whole mix goes through a colour before its
+loudness is set: old-optical, or lines of your own, or none.`,
+		Example: "  cuechoir mix master --compressor \"threshold_db=-16 ratio=1.5 attack_ms=30\"\n  cuechoir mix master --limit\n  cuechoir mix master --colour old-optical\n  cuechoir mix master --colour \"optical 35 % seed 2\"",
 		Args:    args(cobra.NoArgs),
 	}
 	lines := chainFlags(c)
 	c.Flags().BoolVar(&limit, "limit", false, "lower peaks by themselves")
+	c.Flags().StringArrayVar(&colour, "colour", nil, "a colour by its name, or a line of one; more than once for more lines; none takes it off")
 	c.RunE = func(c *cobra.Command, _ []string) error {
 		w := job.MasterWish{Lines: lines()}
 		if c.Flags().Changed("limit") {
 			w.Limit = &limit
 		}
-		if len(w.Lines) == 0 && w.Limit == nil {
+		if c.Flags().Changed("colour") {
+			lines, err := colourLines(colour)
+			if err != nil {
+				return err
+			}
+			w.Colour = &lines
+		}
+		if len(w.Lines) == 0 && w.Limit == nil && w.Colour == nil {
 			return nothingSaid(c)
 		}
 		return a.editMix(func(f *score.Folder, _ *score.Score) (*score.Score, error) { return job.SetMaster(f, w) })

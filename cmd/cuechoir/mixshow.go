@@ -44,6 +44,7 @@ type (
 		Ride   *rideRow   `json:"ride"`
 		Master []string   `json:"master"`
 		Limit  bool       `json:"limit"`
+		Colour []string   `json:"colour"`
 	}
 	rideRow struct {
 		Voice    string     `json:"voice"`
@@ -54,7 +55,7 @@ type (
 
 func mixRowOf(s *score.Score) mixRow {
 	d := s.Desk
-	out := mixRow{Strips: []stripRow{}, Groups: []groupRow{}, Room: d.Room.Text(), Echo: d.Echo.Text(), Master: linesOf(d.Master), Limit: d.Limit}
+	out := mixRow{Strips: []stripRow{}, Groups: []groupRow{}, Room: d.Room.Text(), Echo: d.Echo.Text(), Master: linesOf(d.Master), Limit: d.Limit, Colour: append([]string{}, d.Colour...)}
 	for _, l := range s.Layers {
 		r := stripRow{l.Name, l.Group, l.GainDB, l.Pan, l.Mute, linesOf(l.Strip.Chain), map[string]float64{}, knotRows(s, l.Strip.Automation)}
 		for _, x := range l.Strip.Sends {
@@ -116,6 +117,9 @@ func (a *app) printMix(s *score.Score) error {
 		limit = "; peaks over the ceiling are lowered by themselves"
 	}
 	a.say("room: %s. echo: %s. master: %s%s.", orUsual(row.Room), orUsual(row.Echo), orPlain(row.Master), limit)
+	if len(row.Colour) > 0 {
+		a.say("the whole mix is coloured: %s.", strings.Join(row.Colour, "; "))
+	}
 	if r := row.Ride; r != nil {
 		how := "where it is heard"
 		if len(r.Marks) > 0 {

@@ -37,11 +37,12 @@ type Options struct {
 	Block      int    // samples worked on at a time; 0 is mix.DefaultBlock; no effect on the result
 	Cores      int    // as in mix.Options; no effect on the result
 
-	MasterGainDB float64  // before target and ceiling
-	TargetLUFS   *float64 // integrated loudness to reach, -70 to 0; nil leaves the level alone; the ceiling comes first
-	CeilingDBTP  float64  // true peak that is never passed, -60 to just under 0; 0 is -1
-	Limit        bool     // where the ceiling is passed the peaks alone are lowered, not the whole mix
-	Stems        bool     // also a file for each group, at the same gain: PATH_GROUP.wav
+	MasterGainDB float64                      // before target and ceiling
+	TargetLUFS   *float64                     // integrated loudness to reach, -70 to 0; nil leaves the level alone; the ceiling comes first
+	CeilingDBTP  float64                      // true peak that is never passed, -60 to just under 0; 0 is -1
+	Limit        bool                         // where the ceiling is passed the peaks alone are lowered, not the whole mix
+	Colour       func(stereo []float32) error // works on the whole mix before MasterGainDB's like is set, in place, interleaved; nil: as it is; not on stems
+	Stems        bool                         // also a file for each group, at the same gain: PATH_GROUP.wav
 
 	TimeReference       int64     // samples since midnight of timeline 0: the reference's start timecode
 	Originator          string    // 0 to 32 characters; "" is "cuechoir"
@@ -155,14 +156,14 @@ func (j *job) run() (Result, error) {
 		return Result{}, err
 	}
 	j.passes = 2 + int64(len(groups))
-	// True peaks before the limiter say nothing of those behind it.
-	m, err := loudness.New(loudness.Options{SampleRate: j.o.SampleRate, Channels: 2, SkipTruePeak: j.o.Limit})
+	draft, m, err := j.draft()
 	if err != nil {
 		return Result{}, err
 	}
-	draft, err := j.draft(m)
-	if err != nil {
-		return Result{}, err
+	if j.o.Colour != nil {
+		if draft, m, err = j.coloured(draft); err != nil {
+			return Result{}, err
+		}
 	}
 	res, err := j.master(draft, m)
 	if err != nil {

@@ -13,16 +13,26 @@ import (
 
 // draft renders the whole desk into a passing file of floats and measures it:
 // the strips are worked through once, whatever gain is found to be right.
-func (j *job) draft(m *loudness.Meter) (*audiofile.Reader, error) {
+func (j *job) draft() (*audiofile.Reader, *loudness.Meter, error) {
 	f, err := j.out.createScratch()
 	if err != nil {
-		return nil, err
+		return nil, nil, err
+	}
+	return j.drafted(f, func(sink func([]float32) error) error { return j.render(nil, j.o.MasterGainDB, sink) })
+}
+
+// drafted writes what make gives to the passing file, and measures it.
+func (j *job) drafted(f file, make func(sink func([]float32) error) error) (*audiofile.Reader, *loudness.Meter, error) {
+	// True peaks before the limiter say nothing of those behind it.
+	m, err := loudness.New(loudness.Options{SampleRate: j.o.SampleRate, Channels: 2, SkipTruePeak: j.o.Limit})
+	if err != nil {
+		return nil, nil, err
 	}
 	w, err := audiofile.NewWriter(f, audiofile.Format{SampleRate: j.o.SampleRate, Channels: 2, Bits: 32, Float: true}, audiofile.WriterOptions{Name: j.o.Path})
 	if err != nil {
-		return nil, j.full(err, j.out.scratch)
+		return nil, nil, j.full(err, j.out.scratch)
 	}
-	err = j.render(nil, j.o.MasterGainDB, func(block []float32) error {
+	err = make(func(block []float32) error {
 		if err := m.Push(block); err != nil {
 			return err
 		}
@@ -32,17 +42,44 @@ func (j *job) draft(m *loudness.Meter) (*audiofile.Reader, error) {
 		return nil
 	})
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	m.Finish()
 	if err := w.Close(); err != nil {
-		return nil, j.full(err, j.out.scratch)
+		return nil, nil, j.full(err, j.out.scratch)
 	}
 	size, err := f.Seek(0, io.SeekEnd)
 	if err != nil {
-		return nil, j.out.failed(j.out.scratch, "the file could not be read again", err)
+		return nil, nil, j.out.failed(j.out.scratch, "the file could not be read again", err)
 	}
-	return audiofile.NewWAVReader(f, size, j.o.Path)
+	r, err := audiofile.NewWAVReader(f, size, j.o.Path)
+	return r, m, err
+}
+
+// coloured puts the whole draft in the mix's colour, in the draft's own place.
+func (j *job) coloured(draft *audiofile.Reader) (*audiofile.Reader, *loudness.Meter, error) {
+	x := make([]float32, 2*j.o.Length)
+	if err := readOn(draft, x); err != nil {
+		return nil, nil, err
+	}
+	if err := j.ctx.Err(); err != nil {
+		return nil, nil, fault.New(fault.Interrupted, "the bounce was stopped before the mix got its colour").Because(err)
+	}
+	if err := j.o.Colour(x); err != nil {
+		return nil, nil, err
+	}
+	f := j.out.scratch.temp
+	if _, err := f.Seek(0, io.SeekStart); err != nil {
+		return nil, nil, j.out.failed(j.out.scratch, "the file could not be written again", err)
+	}
+	return j.drafted(f, func(sink func([]float32) error) error {
+		for at := 0; at < len(x); at += 2 * draftBlock {
+			if err := sink(x[at:min(len(x), at+2*draftBlock)]); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
 }
 
 // The limiter's bounds: its ceiling starts a little lower, as a gain in motion

@@ -65,11 +65,18 @@ func Bounce(ctx context.Context, f *score.Folder, o BounceOptions) (BounceResult
 		o.TargetLUFS = &x
 	}
 	res.Target = o.TargetLUFS
+	colour, err := mixColour(s)
+	if err != nil {
+		return res, err
+	}
+	if colour != nil && o.Stems {
+		res.Notes = append(res.Notes, "the colour of the mix is on the stem alone: the groups' stems are as before the master")
+	}
 	opener := func() (mix.Desk, error) { return openDesk(f, s, picked) }
 	res.Result, err = bounce.Bounce(ctx, opener, bounce.Options{
 		Path: o.Path, SampleRate: s.SampleRate, Length: s.Length(), Bits: o.Bits, TargetLUFS: o.TargetLUFS,
 		CeilingDBTP: o.CeilingDBTP, Limit: s.Desk.Limit, Stems: o.Stems, TimeReference: timeReference(s, 0), Description: s.Title,
-		Created:  o.Created,
+		Created: o.Created, Colour: colour,
 		Progress: func(done, total int64) { o.Progress.Show(done, total, "bouncing") },
 	})
 	return res, err

@@ -5,11 +5,16 @@ import (
 	"math"
 
 	"cuechoir/engine/loudness"
+	"cuechoir/engine/score"
 	"cuechoir/engine/voice"
 	"cuechoir/internal/audiofile"
 	"cuechoir/internal/fault"
 	"cuechoir/internal/singer"
 )
+
+// maxColouredMix is the longest mix, in samples, that is coloured: it is held in
+// memory, some 20 bytes a sample.
+const maxColouredMix = 1 << 26
 
 // colourCeilingDBTP is the highest true peak of a coloured file, as of a stem.
 const colourCeilingDBTP = -1
@@ -44,14 +49,7 @@ func ColourFile(ctx context.Context, lines []string, in, out string) (res Colour
 	if err != nil {
 		return res, err
 	}
-	channels := make([][]float32, fm.Channels)
 	frames := len(x) / fm.Channels
-	for k := range channels {
-		channels[k] = make([]float32, frames)
-		for i := range channels[k] {
-			channels[k][i] = x[i*fm.Channels+k]
-		}
-	}
 	before, err := measured(x, fm)
 	if err != nil {
 		return res, err
@@ -59,22 +57,9 @@ func ColourFile(ctx context.Context, lines []string, in, out string) (res Colour
 	if ctx.Err() != nil {
 		return res, fault.New(fault.Interrupted, "stopped before the file was coloured").Because(ctx.Err())
 	}
-	y, err := c.ApplyTo(channels, fm.SampleRate)
+	after, gain, err := asLoud(c, before, x, fm)
 	if err != nil {
 		return res, err
-	}
-	for k, c := range y {
-		for i := range frames {
-			x[i*fm.Channels+k] = c[i]
-		}
-	}
-	after, err := measured(x, fm)
-	if err != nil {
-		return res, err
-	}
-	gain := before.IntegratedLUFS + c.GainDB() - after.IntegratedLUFS
-	if math.IsNaN(gain) || math.IsInf(gain, 0) {
-		gain = 0 // silence, or under 0.4 s
 	}
 	res = ColourFileResult{Frames: int64(frames), SampleRate: fm.SampleRate, Channels: fm.Channels, WasLUFS: before.IntegratedLUFS}
 	res.DownDB = max(0, after.TruePeakDBTP+gain-colourCeilingDBTP)
@@ -90,6 +75,68 @@ func ColourFile(ctx context.Context, lines []string, in, out string) (res Colour
 	}
 	return res, writeWAV(out, audiofile.Format{SampleRate: fm.SampleRate, Channels: fm.Channels, Bits: 24}, bext,
 		func(w *audiofile.Writer) error { return w.Write(x) })
+}
+
+// asLoud puts interleaved sound in a colour, and gives its loudness then and the
+// dB by which it is to be raised to be as loud as before.
+func asLoud(c voice.Colour, before loudness.Result, x []float32, fm audiofile.Format) (after loudness.Result, gainDB float64, err error) {
+	channels := make([][]float32, fm.Channels)
+	frames := len(x) / fm.Channels
+	for k := range channels {
+		channels[k] = make([]float32, frames)
+		for i := range channels[k] {
+			channels[k][i] = x[i*fm.Channels+k]
+		}
+	}
+	y, err := c.ApplyTo(channels, fm.SampleRate)
+	if err != nil {
+		return after, 0, err
+	}
+	for k, c := range y {
+		for i := range frames {
+			x[i*fm.Channels+k] = c[i]
+		}
+	}
+	if after, err = measured(x, fm); err != nil {
+		return after, 0, err
+	}
+	gainDB = before.IntegratedLUFS + c.GainDB() - after.IntegratedLUFS
+	if math.IsNaN(gainDB) || math.IsInf(gainDB, 0) {
+		gainDB = 0 // silence, or under 0.4 s
+	}
+	return after, gainDB, nil
+}
+
+// mixColour is what a bounce does to the whole mix; nil where the score's mix
+// has no colour. It works in place on interleaved stereo.
+func mixColour(s *score.Score) (func(x []float32) error, error) {
+	if len(s.Desk.Colour) == 0 {
+		return nil, nil
+	}
+	if s.Length() > maxColouredMix {
+		return nil, fault.New(fault.OverLimit, "the mix is too long to be put in a colour as a whole: %d samples", s.Length()).
+			Mended("take the colour off (cuechoir mix master --colour none), or colour layers")
+	}
+	c, err := voice.ParseColour(s.Desk.Colour)
+	if err != nil {
+		return nil, fault.New(fault.KindOf(err), "the colour of the mix").Because(err)
+	}
+	return func(x []float32) error {
+		fm := audiofile.Format{SampleRate: s.SampleRate, Channels: 2}
+		before, err := measured(x, fm)
+		if err != nil {
+			return err
+		}
+		_, gainDB, err := asLoud(c, before, x, fm)
+		if err != nil {
+			return err
+		}
+		g := math.Pow(10, gainDB/20)
+		for i, v := range x {
+			x[i] = float32(g * float64(v))
+		}
+		return nil
+	}, nil
 }
 
 // measured is the loudness and the true peak of interleaved sound.

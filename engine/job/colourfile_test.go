@@ -4,9 +4,12 @@ import (
 	"context"
 	"math"
 	"path/filepath"
+	"slices"
+	"strings"
 	"testing"
 
 	"cuechoir/internal/audiofile"
+	"cuechoir/internal/fault"
 )
 
 // A coloured stem keeps its length, its place and the balance of its channels,
@@ -57,4 +60,71 @@ func TestColouredFileKeepsLengthPlaceAndBalance(t *testing.T) {
 	if res.TruePeakDBTP > -1+1e-9 || peak > math.Pow(10, -1.0/20)+1e-4 {
 		t.Errorf("a true peak of %.2f dBTP, a sample of %.3f", res.TruePeakDBTP, peak)
 	}
+}
+
+// The mix in the old optical sound: as long, as loud, the same on every run,
+// without what lies above its band; measured as it is bounced.
+func TestBounceInAColour(t *testing.T) {
+	f, _ := sungScore(t)
+	plain, err := Bounce(t.Context(), f, BounceOptions{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	before, _, err := audiofile.ReadAll(plain.Mix.Path, 1<<20)
+	if err != nil {
+		t.Fatal(err)
+	}
+	lines := []string{"optical 60 % seed 1"}
+	s, err := SetMaster(f, MasterWish{Colour: &lines})
+	if err != nil || !slices.Equal(mustLoad(t, f).Desk.Colour, lines) {
+		t.Fatalf("%v, %v", s.Desk.Colour, err)
+	}
+	var bits [2][]float32
+	for i := range bits {
+		res, err := Bounce(t.Context(), f, BounceOptions{Stems: i == 1})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if bits[i], _, err = audiofile.ReadAll(res.Mix.Path, 1<<20); err != nil || int64(len(bits[i])) != 2*s.Length() {
+			t.Fatalf("%d numbers, %v", len(bits[i]), err)
+		}
+		if d := res.Mix.Loudness.IntegratedLUFS - plain.Mix.Loudness.IntegratedLUFS; math.Abs(d) > 0.05 {
+			t.Errorf("the colour changes the loudness by %.2f LU", d)
+		}
+		if told := strings.Join(res.Notes, ""); strings.Contains(told, "before the master") != (i == 1) {
+			t.Errorf("stems %v: told %q", i == 1, told)
+		}
+		m, err := MeasureMix(t.Context(), f, nil)
+		if err != nil || math.Abs(m.Loudness.IntegratedLUFS+res.GainDB-res.Mix.Loudness.IntegratedLUFS) > 0.05 {
+			t.Errorf("measured as %.2f, bounced as %.2f, %v", m.Loudness.IntegratedLUFS, res.Mix.Loudness.IntegratedLUFS, err)
+		}
+	}
+	if !slices.Equal(bits[0], bits[1]) {
+		t.Error("two runs differ")
+	}
+	a, b := differences(before), differences(bits[0])
+	if b > a/4 { // white noise above 8 kHz is most of its differences; the Academy curve takes 18 dB there
+		t.Errorf("the highest sounds went from %g to %g", a, b)
+	}
+	none := []string{}
+	if _, err := SetMaster(f, MasterWish{Colour: &none}); err != nil {
+		t.Fatal(err)
+	}
+	if again, err := Bounce(t.Context(), f, BounceOptions{}); err != nil || again.Mix.Loudness != plain.Mix.Loudness {
+		t.Errorf("taken off: %v, %v", again.Mix.Loudness, err)
+	}
+	odd := []string{"shine 4 dB"}
+	if _, err := SetMaster(f, MasterWish{Colour: &odd}); fault.KindOf(err) != fault.Malformed {
+		t.Errorf("a line that is none: %v", err)
+	}
+}
+
+// differences is the rms of a channel's second differences: of its highest sounds.
+func differences(x []float32) float64 {
+	sum := 0.0
+	for i := 4; i < len(x); i += 2 {
+		d := float64(x[i]) - 2*float64(x[i-2]) + float64(x[i-4])
+		sum += d * d
+	}
+	return math.Sqrt(sum / float64(len(x)/2))
 }

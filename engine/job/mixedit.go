@@ -8,6 +8,7 @@ import (
 
 	"cuechoir/engine/mix"
 	"cuechoir/engine/score"
+	"cuechoir/engine/voice"
 	"cuechoir/internal/fault"
 )
 
@@ -248,6 +249,7 @@ type MasterWish struct {
 	Lines      []string // of the master's chain
 	Room, Echo *string  // as mix.Room.Set and mix.Echo.Set read them
 	Limit      *bool
+	Colour     *[]string // lines of the whole mix's colour; none takes it off
 }
 
 // SetMaster changes master, room and echo.
@@ -258,6 +260,8 @@ func SetMaster(f *score.Folder, w MasterWish) (*score.Score, error) {
 		label = "the room"
 	case w.Echo != nil:
 		label = "the echo"
+	case w.Colour != nil:
+		label = "the colour of the mix"
 	case len(w.Lines) > 0:
 		label = chainLabel(label, w.Lines)
 	}
@@ -275,6 +279,12 @@ func SetMaster(f *score.Folder, w MasterWish) (*score.Score, error) {
 		}
 		if w.Limit != nil {
 			d.Limit = *w.Limit
+		}
+		if w.Colour != nil {
+			if _, err := voice.ParseColour(*w.Colour); err != nil {
+				return err
+			}
+			d.Colour = *w.Colour
 		}
 		if err := setChain(&d.Master, w.Lines, s.SampleRate); err != nil {
 			return err

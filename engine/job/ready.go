@@ -66,6 +66,7 @@ type ReadyHit struct {
 type ReadyLayer struct {
 	Name                                string
 	Sung, Muted, Listened, Mended       bool
+	MutedGroup                          string // the group by which it is muted; "": by itself
 	Broken, Mend                        string
 	Dropouts, Clipped, OffTune, OffTime int
 	Unsure                              int     // notes that could not be read
@@ -185,6 +186,9 @@ func (x ReadyFacts) layerLines() []ReadyLine {
 			}
 		case l.Muted:
 			line.Stand, line.Words, line.Command = Look, "muted, so it is not in the stem", "cuechoir layer set "+l.Name+" --mute=false"
+			if l.MutedGroup != "" {
+				line.Words, line.Command = "muted with its group, so it is not in the stem", "cuechoir mix group "+l.MutedGroup+" --mute=false"
+			}
 		case !l.Sung:
 			line.Words, line.Command = "not sung yet", "cuechoir sing "+l.Name
 		}

@@ -32,6 +32,7 @@ func TestChecklistNamesWhatIsSpoilt(t *testing.T) {
 		"not sung":       {func(x *ReadyFacts) { x.Layers = append(x.Layers, ReadyLayer{Name: "bass"}) }, AskLayers, InTheWay},
 		"a take gone":    {func(x *ReadyFacts) { x.Layers[0].Broken = "it is gone" }, AskLayers, InTheWay},
 		"muted":          {func(x *ReadyFacts) { x.Layers[0].Muted = true }, AskLayers, Look},
+		"muted by group": {func(x *ReadyFacts) { x.Layers[0].Muted, x.Layers[0].MutedGroup = true, "choir" }, AskLayers, Look},
 		"dropout":        {func(x *ReadyFacts) { x.Layers[0].Dropouts = 1 }, AskSound, InTheWay},
 		"clipped":        {func(x *ReadyFacts) { x.Layers[0].Clipped = 2 }, AskSound, InTheWay},
 		"flat":           {func(x *ReadyFacts) { x.Layers[0].OffTune = 1 }, AskTuning, InTheWay},

@@ -96,6 +96,9 @@ func (x *ReadyFacts) addLayers(ctx context.Context, f *score.Folder, s *score.Sc
 	for i := range s.Layers {
 		l := &s.Layers[i]
 		y := ReadyLayer{Name: l.Name, Muted: l.Mute || muted[l.Group], Mended: len(l.Mends) > 0}
+		if muted[l.Group] && !l.Mute {
+			y.MutedGroup = l.Group
+		}
 		snd, ok, err := soundOf(f, l)
 		if err != nil {
 			y.Broken = err.Error()

@@ -110,8 +110,21 @@ func MeasureMix(ctx context.Context, f *score.Folder, progress Progress) (MixLev
 		return MixLevels{}, err
 	}
 	r := mixReader{s: s, meter: meter}
-	err = mix.Render(ctx, desk, mix.Options{SampleRate: s.SampleRate, Length: s.Length()}, r.take,
+	colour, err := mixColour(s)
+	if err != nil {
+		return MixLevels{}, err
+	}
+	sink, whole := r.take, []float32(nil)
+	if colour != nil {
+		sink = func(block []float32) error { whole = append(whole, block...); return nil }
+	}
+	err = mix.Render(ctx, desk, mix.Options{SampleRate: s.SampleRate, Length: s.Length()}, sink,
 		func(done, total int64) { progress.Show(done, total, "measuring the mix") })
+	if err == nil && colour != nil {
+		if err = colour(whole); err == nil {
+			err = r.take(whole)
+		}
+	}
 	if err != nil {
 		return MixLevels{}, err
 	}

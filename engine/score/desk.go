@@ -25,7 +25,8 @@ type Desk struct {
 	Echo   mix.Echo
 	Ride   mix.Ride
 	Master mix.Chain
-	Limit  bool // peaks over the ceiling are lowered by themselves
+	Limit  bool     // peaks over the ceiling are lowered by themselves
+	Colour []string // of the whole mix behind the master: a processor a line, as a layer's
 }
 
 // Group finds how a group is treated, and makes room for it when it is not.
@@ -42,6 +43,9 @@ func (d *Desk) Group(name string) *mix.Group {
 func (s *Score) validateDesk() error {
 	if len(s.Desk.Groups) > MaxGroups {
 		return fmt.Errorf("[[groups]]: more than %d", MaxGroups)
+	}
+	if err := checkColour(s.Desk.Colour); err != nil {
+		return fmt.Errorf("[mix]: %w", err)
 	}
 	for i, g := range s.Desk.Groups {
 		place := fmt.Sprintf("[[groups]] %d", i+1)
@@ -104,6 +108,7 @@ type (
 		Ride   *fileRide `toml:"ride,omitempty"`
 		Master []string  `toml:"master,multiline,omitempty"`
 		Limit  bool      `toml:"limit,omitempty"`
+		Colour []string  `toml:"colour,multiline,omitempty"`
 	}
 	fileRide struct {
 		Voice    string        `toml:"voice"`
@@ -163,14 +168,14 @@ func (f *fileScore) setDesk(d Desk) {
 	for _, g := range d.Groups {
 		f.Groups = append(f.Groups, fileGroup{g.Name, g.GainDB, g.Mute, g.Chain.Lines(), knotsOf(g.Automation)})
 	}
-	m := fileMix{Room: d.Room.Text(), Echo: d.Echo.Text(), Master: d.Master.Lines(), Limit: d.Limit}
+	m := fileMix{Room: d.Room.Text(), Echo: d.Echo.Text(), Master: d.Master.Lines(), Limit: d.Limit, Colour: d.Colour}
 	if d.Ride.Voice != "" {
 		m.Ride = &fileRide{Voice: d.Ride.Voice, Settings: d.Ride.Text()}
 		for _, x := range d.Ride.Marks {
 			m.Ride.Marks = append(m.Ride.Marks, fileStretch(x))
 		}
 	}
-	if m.Room != "" || m.Echo != "" || m.Ride != nil || m.Master != nil || m.Limit {
+	if m.Room != "" || m.Echo != "" || m.Ride != nil || m.Master != nil || m.Limit || len(m.Colour) > 0 {
 		f.Mix = &m
 	}
 }
@@ -187,7 +192,7 @@ func (f *fileScore) readDesk() (d Desk, err error) {
 	if m == nil {
 		return d, nil
 	}
-	d.Limit = m.Limit
+	d.Limit, d.Colour = m.Limit, m.Colour
 	if d.Master, err = readChain(m.Master); err != nil {
 		return d, fmt.Errorf("[mix]: master: %w", err)
 	}

@@ -87,10 +87,14 @@ func (l Layer) validateMends() error {
 			return fmt.Errorf("mends: %d: %w", i+1, err)
 		}
 	}
-	if len(l.Colour) > MaxColourLines {
+	return checkColour(l.Colour)
+}
+
+func checkColour(lines []string) error {
+	if len(lines) > MaxColourLines {
 		return fmt.Errorf("colour: more than %d lines", MaxColourLines)
 	}
-	for i, line := range l.Colour {
+	for i, line := range lines {
 		if err := checkText(line, maxColourLength); err != nil {
 			return fmt.Errorf("colour: line %d: %w", i+1, err)
 		}
