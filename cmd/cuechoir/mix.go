@@ -188,19 +188,22 @@ func (a *app) mixAutomateCmd() *cobra.Command {
 	var w job.AutomateWish
 	var remove, jump bool
 	c := &cobra.Command{
-		Use:   "automate LAYER BAR[.BEAT] DB ...",
-		Short: "Have a fader move: so many dB at a beat",
-		Long: `At each beat the fader is, to the sample, so many dB above or below where it
-stands; from one to the next it moves in a straight line of dB, without steps.
-With --jump it waits and moves in the last 20 ms before the beat (--glide: in
-another time).`,
-		Example: "  cuechoir mix automate alto 12 0 14 -6 16.3 0\n  cuechoir mix automate alto 20 -120 --jump\n  cuechoir mix automate --group brass 8 -3\n  cuechoir mix automate alto --clear",
+		Use:   "automate LAYER PLACE DB ...",
+		Short: "Have a fader move: so many dB at a beat, a frame or a sample",
+		Long: `A place is a beat (12 or 12.3), a time code (01:00:10:00), a frame (frame:240),
+seconds (10.5s) or a sample (sample:480480). There the fader is, to the sample, so
+many dB above or below where it stands; from one to the next it moves in a straight
+line of dB, without steps. With --jump it waits and moves in the last 20 ms before
+the place (--glide: in another time). What --json prints of a fader that was ridden
+comes back to the letter by --replace and sample: places.`,
+		Example: "  cuechoir mix automate alto 12 0 14 -6 16.3 0\n  cuechoir mix automate alto 20 -120 --jump\n  cuechoir mix automate --group brass 8 -3\n  cuechoir mix automate --replace alto sample:0 0 sample:48000 -4.5\n  cuechoir mix automate alto --clear",
 		Args:    args(cobra.MinimumNArgs(1)),
 	}
 	f := c.Flags()
 	f.BoolVar(&w.Group, "group", false, "the fader of a group")
 	f.BoolVar(&jump, "jump", false, "wait, then move just before the beat")
 	f.Float64Var(&w.GlideMilliseconds, "glide", 0, "wait, then move in so many ms before the beat")
+	f.BoolVar(&w.Replace, "replace", false, "in the place of all moves that are there")
 	f.BoolVar(&remove, "clear", false, "the fader stands still again")
 	f.SetInterspersed(false) // -6 is a level, not a flag
 	c.RunE = func(c *cobra.Command, given []string) error {
@@ -213,20 +216,45 @@ another time).`,
 		}
 		w.Name = given[0]
 		if remove == (len(words) > 0) || len(words)%2 != 0 {
-			return fault.New(fault.Usage, "say beats and levels in turn, or --clear").Mended("see: %s --help", c.CommandPath())
+			return fault.New(fault.Usage, "say places and levels in turn, or --clear").Mended("see: %s --help", c.CommandPath())
 		}
-		for i := 0; i < len(words); i += 2 {
-			bar, beat, err := barBeat(words[i])
-			if err != nil {
-				return err
+		return a.editMix(func(f *score.Folder, s *score.Score) (*score.Score, error) {
+			for i := 0; i < len(words); i += 2 {
+				m, err := faderMove(s, words[i], words[i+1])
+				if err != nil {
+					return nil, err
+				}
+				w.Moves = append(w.Moves, m)
 			}
-			db, err := parseDB(words[i+1])
-			if err != nil {
-				return err
-			}
-			w.Moves = append(w.Moves, job.FaderMove{Bar: bar, Beat: beat, DB: db})
-		}
-		return a.editMix(func(f *score.Folder, _ *score.Score) (*score.Score, error) { return job.Automate(f, w) })
+			return job.Automate(f, w)
+		})
 	}
 	return c
+}
+
+// faderMove reads a place and a level.
+func faderMove(s *score.Score, place, level string) (m job.FaderMove, err error) {
+	if m.DB, err = parseDB(level); err != nil {
+		return m, err
+	}
+	if number, ok := strings.CutPrefix(place, "sample:"); ok {
+		at, err := strconv.ParseInt(number, 10, 64)
+		if err != nil {
+			return m, fault.New(fault.Usage, "%q is not a sample", place).Mended("give its number, such as sample:480480")
+		}
+		m.Sample = &at
+		return m, nil
+	}
+	position, framed := strings.CutPrefix(place, "frame:")
+	if framed || strings.ContainsAny(place, ":;s") {
+		frame, err := frameOf(s, position)
+		if err != nil {
+			return m, err
+		}
+		at := s.Reference.Rate.SampleOf(frame, s.SampleRate)
+		m.Sample = &at
+		return m, nil
+	}
+	m.Bar, m.Beat, err = barBeat(place)
+	return m, err
 }

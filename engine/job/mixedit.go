@@ -134,10 +134,11 @@ func SetSend(f *score.Folder, layer string, to mix.Bus, db *float64) (*score.Sco
 	})
 }
 
-// FaderMove is a fader at a beat.
+// FaderMove is a fader at a beat, or at a sample of the timeline.
 type FaderMove struct {
 	Bar, Beat int
 	DB        float64
+	Sample    *int64 // it comes before bar and beat
 }
 
 // DefaultGlideMilliseconds is how long a fader takes that is asked to jump.
@@ -148,6 +149,8 @@ type AutomateWish struct {
 	Name  string
 	Group bool // Name is a group
 	Moves []FaderMove
+	// Replace has the moves take the place of all that were there.
+	Replace bool
 	// GlideMilliseconds, when not 0, has the fader wait and then move in this
 	// time, so as to be there on the beat; at 0 it moves all the way from one to
 	// the next.
@@ -202,6 +205,9 @@ func movedFader(s *score.Score, a mix.Automation, w AutomateWish) (mix.Automatio
 	}
 	glide := int64(math.Round(w.GlideMilliseconds / 1000 * float64(s.SampleRate)))
 	out := slices.Clone(a)
+	if w.Replace {
+		out = nil
+	}
 	put := func(k mix.Knot) {
 		i, found := slices.BinarySearchFunc(out, k.At, func(x mix.Knot, at int64) int { return int(min(max(x.At-at, -1), 1)) })
 		if found {
@@ -211,7 +217,7 @@ func movedFader(s *score.Score, a mix.Automation, w AutomateWish) (mix.Automatio
 		out = slices.Insert(out, i, k)
 	}
 	for _, m := range w.Moves {
-		at, err := beatSample(s, m.Bar, m.Beat)
+		at, err := m.place(s)
 		if err != nil {
 			return nil, err
 		}
@@ -227,6 +233,16 @@ func movedFader(s *score.Score, a mix.Automation, w AutomateWish) (mix.Automatio
 		put(mix.Knot{At: at, DB: m.DB})
 	}
 	return out, nil
+}
+
+func (m FaderMove) place(s *score.Score) (int64, error) {
+	if m.Sample == nil {
+		return beatSample(s, m.Bar, m.Beat)
+	}
+	if at := *m.Sample; at < 0 || at > s.Length() {
+		return 0, fault.New(fault.Usage, "sample %d is not in the picture, which has %d", at, s.Length())
+	}
+	return *m.Sample, nil
 }
 
 // beatSample is where a beat of the map begins.

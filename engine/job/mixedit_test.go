@@ -123,19 +123,34 @@ func TestFadersMoveOnBeats(t *testing.T) {
 		}
 		return s.Layers[0].Strip.Automation
 	}
-	if got, want := move(0, FaderMove{2, 1, -6}, FaderMove{1, 3, 0}), (mix.Automation{{At: 2 * beat, DB: 0}, {At: 4 * beat, DB: -6}}); !reflect.DeepEqual(got, want) {
+	if got, want := move(0, FaderMove{Bar: 2, Beat: 1, DB: -6}, FaderMove{Bar: 1, Beat: 3}), (mix.Automation{{At: 2 * beat, DB: 0}, {At: 4 * beat, DB: -6}}); !reflect.DeepEqual(got, want) {
 		t.Errorf("moves %v, want %v", got, want)
 	}
-	if got, want := move(20, FaderMove{2, 2, 3}), (mix.Automation{{At: 2 * beat, DB: 0}, {At: 4 * beat, DB: -6}, {At: 5*beat - 960, DB: -6}, {At: 5 * beat, DB: 3}}); !reflect.DeepEqual(got, want) {
+	if got, want := move(20, FaderMove{Bar: 2, Beat: 2, DB: 3}), (mix.Automation{{At: 2 * beat, DB: 0}, {At: 4 * beat, DB: -6}, {At: 5*beat - 960, DB: -6}, {At: 5 * beat, DB: 3}}); !reflect.DeepEqual(got, want) {
 		t.Errorf("a jump gives %v, want %v", got, want)
 	}
 	if got := move(0); got != nil {
 		t.Errorf("cleared, it still moves: %v", got)
 	}
-	if _, err := Automate(f, AutomateWish{Name: "alto", Moves: []FaderMove{{7, 1, 0}}}); fault.KindOf(err) != fault.Usage {
+	// What a ride writes, the moves in its place write too.
+	if err := RideFader(f, "alto", false, Stretch{From: 1000, To: 90000}, []mix.Knot{{At: 20001, DB: -2.5}, {At: 50003, DB: 1}}); err != nil {
+		t.Fatal(err)
+	}
+	rode := mustLoad(t, f).Layers[0].Strip.Automation
+	w := AutomateWish{Name: "alto", Replace: true}
+	for _, k := range rode {
+		w.Moves = append(w.Moves, FaderMove{Sample: &k.At, DB: k.DB})
+	}
+	if _, err := Automate(f, AutomateWish{Name: "alto"}); err != nil {
+		t.Fatal(err)
+	}
+	if s, err := Automate(f, w); err != nil || !reflect.DeepEqual(s.Layers[0].Strip.Automation, rode) || len(rode) < 4 {
+		t.Errorf("ridden %v, written %v, %v", rode, s.Layers[0].Strip.Automation, err)
+	}
+	if _, err := Automate(f, AutomateWish{Name: "alto", Moves: []FaderMove{{Bar: 7, Beat: 1}}}); fault.KindOf(err) != fault.Usage {
 		t.Errorf("a beat that is not there: %v", err)
 	}
-	if _, err := Automate(f, AutomateWish{Name: "alto", Group: true, Moves: []FaderMove{{1, 1, 0}}}); fault.KindOf(err) != fault.Missing {
+	if _, err := Automate(f, AutomateWish{Name: "alto", Group: true, Moves: []FaderMove{{Bar: 1, Beat: 1}}}); fault.KindOf(err) != fault.Missing {
 		t.Errorf("a group that is not there: %v", err)
 	}
 }
