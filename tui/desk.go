@@ -154,6 +154,9 @@ type MixReading struct {
 	Momentary []float32 // LUFS a frame
 	LUFS      float64
 	PeakDBTP  float64
+	// Layers and Groups are peaks a frame, by name, behind all that is done to
+	// each; nil where none were measured.
+	Layers, Groups map[string][]float32
 }
 
 // Still is a grey picture: rows from the top, 0 black to 255 white, square

@@ -139,6 +139,7 @@ func deskFor(load func() (Model, error)) *fakeDesk {
 				r.Peak = append(r.Peak, float32(0.2+0.2*math.Abs(math.Sin(float64(f)/9))))
 				r.Momentary = append(r.Momentary, -20)
 			}
+			r.Layers, r.Groups = map[string][]float32{"Tenor": r.Peak}, map[string][]float32{"brass": r.Peak}
 			return Outcome{Mix: r}, nil
 		case DoBounce:
 			return Outcome{News: "the stem is written", Bounced: &Bounced{Files: []string{"/scores/harbour/bounces/stem.wav", "/scores/harbour/bounces/stem_brass.wav"},

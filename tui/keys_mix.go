@@ -146,10 +146,44 @@ func (s *State) meterOf(v *voice, frame int64) float64 {
 }
 
 // heldOf is the largest of the last frames within holdSeconds.
-func (s *State) heldOf(v *voice, frame int64) float64 {
+func (s *State) heldOf(level func(frame int64) float64, frame int64) float64 {
 	held := float64(meterFloorDB)
 	for f := max(0, frame-int64(holdSeconds*float64(s.sheet.Rate.Nominal()))); f <= frame; f++ {
-		held = max(held, s.meterOf(v, f))
+		held = max(held, level(f))
 	}
 	return held
+}
+
+// levelOf is a layer's level by frame: as it is heard in the mix, where that has
+// been measured since the last change, else its sung sound behind its faders.
+func (s *State) levelOf(v *voice) func(frame int64) float64 {
+	if m := s.mix; m != nil && !s.mixStale {
+		if peaks, ok := m.Layers[v.Name]; ok {
+			return func(frame int64) float64 { return peakAt(peaks, frame) }
+		}
+	}
+	return func(frame int64) float64 { return s.meterOf(v, frame) }
+}
+
+// groupLevelOf is the same of a group; unmeasured it is its loudest layer.
+func (s *State) groupLevelOf(name string) func(frame int64) float64 {
+	if m := s.mix; m != nil && !s.mixStale {
+		return func(frame int64) float64 { return peakAt(m.Groups[name], frame) }
+	}
+	return func(frame int64) float64 {
+		db := float64(meterFloorDB)
+		for i := range s.sheet.layers {
+			if v := &s.sheet.layers[i]; v.Group == name {
+				db = max(db, s.meterOf(v, frame))
+			}
+		}
+		return db
+	}
+}
+
+func peakAt(peaks []float32, frame int64) float64 {
+	if frame < 0 || frame >= int64(len(peaks)) {
+		return meterFloorDB
+	}
+	return dbOf(float64(peaks[frame]))
 }

@@ -58,7 +58,7 @@ func (v *view) strips() {
 	v.sum(b.end() - 1)
 }
 
-// groupStrip is the row of a group: its fader, and the louder of its layers.
+// groupStrip is the row of a group: its fader and its level.
 func (v *view) groupStrip(g *Group, chosen bool, y int) {
 	ink := InkTitle
 	if chosen {
@@ -71,7 +71,9 @@ func (v *view) groupStrip(g *Group, chosen bool, y int) {
 	x += stripFader + stripPan
 	if g.Muted {
 		v.text(x, y, v.W-x, "left out", InkMuted)
+		return
 	}
+	v.heldMeter(x, y, v.W-9-x, v.groupLevelOf(g.Name))
 }
 
 // fader is where a fader stands; behind it, where it moves, how far it has gone.
@@ -100,8 +102,13 @@ func (v *view) layerStrip(voice *voice, y int) {
 		v.text(x, y, v.W-x, "not sung yet", InkUnsung)
 		return
 	}
-	held := v.heldOf(voice, v.Frame)
-	v.meter(x, y, end-x, v.meterOf(voice, v.Frame), held)
+	v.heldMeter(x, y, end-x, v.levelOf(voice))
+}
+
+// heldMeter is the level where the gate is, and the largest of the last moments.
+func (v *view) heldMeter(x, y, width int, level func(frame int64) float64) {
+	held := v.heldOf(level, v.Frame)
+	v.meter(x, y, width, level(v.Frame), held)
 	v.right(v.W-1, y, 8, levelShort(held), InkQuiet)
 }
 

@@ -84,7 +84,11 @@ func frameLevels(ctx context.Context, s *score.Score, src mix.Source, start int6
 type MixLevels struct {
 	Peak      []float32 // the louder channel's largest absolute sample
 	Momentary []float32 // LUFS of the 400 ms that end with the frame (EBU Tech 3341); -Inf for silence
-	Loudness  loudness.Result
+	// Layers and Groups are the same peaks of each layer as it is heard in the
+	// mix, mended, in its colour, behind its strip and fader, and of each group
+	// behind its own and the ride; by name. What is left out is not there.
+	Layers, Groups map[string][]float32
+	Loudness       loudness.Result
 }
 
 // MeasureMix mixes the layers as a bounce does, before its master gain, and
@@ -109,7 +113,7 @@ func MeasureMix(ctx context.Context, f *score.Folder, progress Progress) (MixLev
 	if err != nil {
 		return MixLevels{}, err
 	}
-	r := mixReader{s: s, meter: meter}
+	r := mixReader{s: s, meter: meter, out: MixLevels{Layers: map[string][]float32{}, Groups: map[string][]float32{}}}
 	colour, err := mixColour(s)
 	if err != nil {
 		return MixLevels{}, err
@@ -118,7 +122,7 @@ func MeasureMix(ctx context.Context, f *score.Folder, progress Progress) (MixLev
 	if colour != nil {
 		sink = func(block []float32) error { whole = append(whole, block...); return nil }
 	}
-	err = mix.Render(ctx, desk, mix.Options{SampleRate: s.SampleRate, Length: s.Length()}, sink,
+	err = mix.Render(ctx, desk, mix.Options{SampleRate: s.SampleRate, Length: s.Length(), Watch: r.watch}, sink,
 		func(done, total int64) { progress.Show(done, total, "measuring the mix") })
 	if err == nil && colour != nil {
 		if err = colour(whole); err == nil {
@@ -160,6 +164,31 @@ func (r *mixReader) take(block []float32) error {
 		}
 	}
 	return nil
+}
+
+// watch keeps the peaks of a strip or a group.
+func (r *mixReader) watch(what mix.Watched, at int64, left, right []float64) {
+	peaks := r.out.Layers
+	if what.Group {
+		peaks = r.out.Groups
+	}
+	rate := r.s.Reference.Rate
+	own := peaks[what.Name]
+	if own == nil {
+		own = make([]float32, r.s.Reference.Frames)
+		peaks[what.Name] = own
+	}
+	frame := rate.FrameOf(at, r.s.SampleRate)
+	next := rate.SampleOf(frame+1, r.s.SampleRate)
+	for i, l := range left {
+		if at+int64(i) >= next {
+			frame++
+			next = rate.SampleOf(frame+1, r.s.SampleRate)
+		}
+		if frame < int64(len(own)) {
+			own[frame] = max(own[frame], float32(max(l, -l, right[i], -right[i])))
+		}
+	}
 }
 
 func (r *mixReader) endFrame() {

@@ -78,6 +78,25 @@ func TestMeasureMixAgreesWithTheBounce(t *testing.T) {
 			t.Fatalf("frame %d of the mix reaches %v, its one layer %v", k, m.Peak[k], want)
 		}
 	}
+	// A layer is watched behind its strip and fader, its group behind its own.
+	if _, err := f.Edit("a strip", func(s *score.Score) error {
+		l := &s.Layers[0]
+		l.Group, l.GainDB = "choir", -6
+		s.Desk.Group("choir").GainDB = -4
+		return l.Strip.Chain.Set("trim db=3")
+	}); err != nil {
+		t.Fatal(err)
+	}
+	w, err := MeasureMix(t.Context(), f, nil)
+	if err != nil || int64(len(w.Layers["alto"])) != s.Reference.Frames || int64(len(w.Groups["choir"])) != s.Reference.Frames {
+		t.Fatalf("%d and %d levels of %d frames: %v", len(w.Layers["alto"]), len(w.Groups["choir"]), s.Reference.Frames, err)
+	}
+	for k := 1; k < len(levels)-1; k++ {
+		layer := left * float64(levels[k]) * mix.Gain(3-6)
+		if math.Abs(float64(w.Layers["alto"][k])-layer) > 1e-5 || math.Abs(float64(w.Groups["choir"][k])-layer*mix.Gain(-4)) > 1e-5 {
+			t.Fatalf("frame %d: the layer at %v, its group at %v, want %v and %v", k, w.Layers["alto"][k], w.Groups["choir"][k], layer, layer*mix.Gain(-4))
+		}
+	}
 	if peak := 20 * math.Log10(float64(slices.Max(m.Peak))); math.Abs(peak-got.SamplePeakDBFS) > 0.01 {
 		t.Errorf("the loudest frame is %.3f dBFS, the mix %.3f", peak, got.SamplePeakDBFS)
 	}

@@ -48,6 +48,53 @@ func TestDeskIsTheSameForAnyBlocksAndCores(t *testing.T) {
 	}
 }
 
+// What is watched of strips and groups, with what is in no group, sums to the
+// mix before the master, room and echo; and watching changes nothing that is heard.
+func TestWatchedStripsAndGroupsSumToTheMix(t *testing.T) {
+	const length = 20000
+	d := full(t)
+	d.Master, d.Ride = mix.Chain{}, mix.Ride{}
+	for i := range d.Strips {
+		d.Strips[i].Sends = nil
+	}
+	loose := map[string]bool{}
+	for _, s := range d.Strips {
+		loose[s.Name] = s.Group == ""
+	}
+	strips, sum, seen := map[string]int64{}, make([]float64, 2*length), map[string]int64{}
+	out := renderDesk(t, d, mix.Options{Length: length, Block: 777, Watch: func(w mix.Watched, at int64, left, right []float64) {
+		if w.Group {
+			seen[w.Name] += int64(len(left))
+		} else {
+			strips[w.Name] += int64(len(left))
+		}
+		if w.Group || loose[w.Name] {
+			for i := range left {
+				sum[2*(int(at)+i)] += left[i]
+				sum[2*(int(at)+i)+1] += right[i]
+			}
+		}
+	}})
+	for i, v := range out {
+		if math.Abs(float64(v)-sum[i]) > 1e-6 {
+			t.Fatalf("sample %d: watched %g, mixed %g", i/2, sum[i], v)
+		}
+	}
+	if seen["choir"] != length || seen["brass"] != length || len(strips) != len(d.Strips) {
+		t.Errorf("groups %v, strips %v", seen, strips)
+	}
+	d = full(t)
+	d.Master, d.Ride = mix.Chain{}, mix.Ride{}
+	for i := range d.Strips {
+		d.Strips[i].Sends = nil
+	}
+	for i, v := range renderDesk(t, d, mix.Options{Length: length}) {
+		if math.Abs(float64(v-out[i])) > 1e-6 {
+			t.Fatalf("sample %d: %g unwatched, %g watched", i/2, v, out[i])
+		}
+	}
+}
+
 // What groups are worth by themselves sums to the mix before the master, with
 // room, echo, ride and all.
 func TestSharesOfGroupsSumToTheMix(t *testing.T) {

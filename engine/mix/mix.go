@@ -95,6 +95,17 @@ type Options struct {
 	// its chain, what it sends, ridden as in the whole mix. The shares of all
 	// groups sum to the mix before the master.
 	Only *string
+	// Watch, if not nil, is given what each strip makes, behind its fader and pan,
+	// and what each group makes, behind its fader and the ride: n samples from at,
+	// valid during the call, which is made by the goroutine that called Render. A
+	// strip that is silent there is left out.
+	Watch func(what Watched, at int64, left, right []float64)
+}
+
+// Watched names a strip or a group.
+type Watched struct {
+	Name  string
+	Group bool
 }
 
 // PanGains is the pan law: constant power, gains cos and sin of an angle from

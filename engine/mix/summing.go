@@ -33,7 +33,8 @@ func newRoutes(d Desk, o Options) *routes {
 		}
 	}
 	for _, s := range d.Strips {
-		if name := r.bus(s); !r.groups[name].plain() || r.rides() && name == r.voice {
+		watched := o.Watch != nil && s.Group != ""
+		if name := r.bus(s); watched || !r.groups[name].plain() || r.rides() && name == r.voice {
 			if !slices.Contains(r.names, name) {
 				r.names = append(r.names, name)
 			}
@@ -68,6 +69,7 @@ func (r *routes) heard(bus string) bool {
 
 // bus is a group at work.
 type bus struct {
+	name        string // "" and ownBus: no group
 	chain       *chain
 	fader       fader
 	ridden      bool
@@ -87,11 +89,12 @@ type summing struct {
 	parts      []part
 	made       []*channel // of the bus at hand
 	wet        [2][]float64
+	watch      func(what Watched, at int64, left, right []float64)
 	out        []float32
 }
 
 func newSumming(d Desk, o Options, r *routes, strips []*channel, block int) (*summing, error) {
-	s := &summing{gain: Gain(o.MasterGainDB), gains: make([]float64, block), out: make([]float32, 2*block), master: through{}}
+	s := &summing{gain: Gain(o.MasterGainDB), gains: make([]float64, block), out: make([]float32, 2*block), master: through{}, watch: o.Watch}
 	sends := [2]bool{}
 	for _, c := range strips {
 		sends[0], sends[1] = sends[0] || c.room != 0, sends[1] || c.echo != 0
@@ -134,7 +137,7 @@ func sendTo(used bool, p interface{ Processor(int) (Processor, error) }, rate in
 }
 
 func newBus(g Group, name string, o Options, block int) (*bus, error) {
-	b := &bus{left: make([]float64, block), right: make([]float64, block), room: make([]float64, block), echo: make([]float64, block)}
+	b := &bus{name: name, left: make([]float64, block), right: make([]float64, block), room: make([]float64, block), echo: make([]float64, block)}
 	if name == "" || name == ownBus {
 		g = Group{}
 	}
@@ -163,6 +166,12 @@ func (s *summing) sum(at int64, n, side int, strips []*channel, voice int) ([]fl
 				left[i], right[i], room[i], echo[i] = g*left[i], g*right[i], g*room[i], g*echo[i]
 			}
 		}
+		if s.watch != nil && b.name != "" && b.name != ownBus {
+			s.watch(Watched{b.name, true}, at, left, right)
+		}
+	}
+	if s.watch != nil {
+		s.showStrips(at, n, side, strips)
 	}
 	total := s.buses[0]
 	for _, b := range s.buses[1:] {
@@ -177,6 +186,20 @@ func (s *summing) sum(at int64, n, side int, strips []*channel, voice int) ([]fl
 	s.answer(s.echo, total.echo[:n], total)
 	s.master.Process(total.left[:n], total.right[:n])
 	return s.interleave(at, total.left[:n], total.right[:n])
+}
+
+// showStrips lets the strips be watched, each in stereo.
+func (s *summing) showStrips(at int64, n, side int, strips []*channel) {
+	left, right := s.wet[0][:n], s.wet[1][:n]
+	for _, c := range strips {
+		if !c.made[side] {
+			continue
+		}
+		for i, v := range c.wide[side][:n] {
+			left[i], right[i] = c.left*v, c.right*v
+		}
+		s.watch(Watched{Name: c.name}, at, left, right)
+	}
 }
 
 // still is the gain of a voice's fader that its samples lack.

@@ -135,7 +135,7 @@ func (d *Desk) measure(ctx context.Context, tell func(tui.Told)) (tui.Outcome, e
 		return tui.Outcome{}, stoppedOr(ctx, err)
 	}
 	return tui.Outcome{Changed: true, News: fmt.Sprintf("the mix measures %.1f LUFS, true peak %.1f dBTP", m.Loudness.IntegratedLUFS, m.Loudness.TruePeakDBTP),
-		Mix: &tui.MixReading{Peak: m.Peak, Momentary: m.Momentary, LUFS: m.Loudness.IntegratedLUFS, PeakDBTP: m.Loudness.TruePeakDBTP}}, nil
+		Mix: &tui.MixReading{Peak: m.Peak, Momentary: m.Momentary, Layers: m.Layers, Groups: m.Groups, LUFS: m.Loudness.IntegratedLUFS, PeakDBTP: m.Loudness.TruePeakDBTP}}, nil
 }
 
 // bounce writes the stem.
