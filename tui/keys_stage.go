@@ -75,6 +75,7 @@ func checkKeys() []binding {
 func bounceKeys() []binding {
 	return []binding{
 		{"write", []string{"enter"}, "enter bounce", "write the stem", func(s *State) { s.bounce() }},
+		{"open-need", []string{"w"}, "w what is open", "go to what is open, then next", func(s *State) { s.toNeed() }},
 		{"bits", []string{"o"}, "o bits", "24 bits, 16 or 32", func(s *State) { s.Bits = map[int]int{24: 16, 16: 32, 32: 24}[s.Bits] }},
 		{"target", []string{"y"}, "y loudness", "as mixed, or to loudness", func(s *State) { s.Target = (s.Target + 1) % len(targets()) }},
 		{"stems", []string{"g"}, "g groups", "group stems too, or not", func(s *State) { s.toggle(&s.Stems, "a stem for each group too", "one stem") }},

@@ -32,8 +32,28 @@ type Model struct {
 	Groups     []Group
 	Fixes      []Fix   // what to do over all layers, the most gained first
 	Chords     []Chord // of the layers together
+	Needs      []Need  // what a stem needs, in the order of the work
 	Room       int64   // seconds of one take that the disk has room for; 0: not known
 }
+
+// Need is a line of the list of what a stem needs, and the command that mends it.
+type Need struct {
+	What    string // "map", "hits", "layers", "sound", "tuning", "time", "unsure", "takes", "stem", "length", "peak", "loudness"
+	Layer   string // that it is about, or ""
+	Stand   Stand
+	Words   string
+	Command string
+}
+
+// Stand is how a need stands.
+type Stand string
+
+// What stands in the way has to be mended before the stem goes out.
+const (
+	Met      Stand = "met"
+	Look     Stand = "look"
+	InTheWay Stand = "in the way"
+)
 
 // Pin is a beat tied to a frame.
 type Pin struct {

@@ -18,8 +18,12 @@ func (p *plain) list() {
 	case Mix:
 		p.listStrips()
 	case Bounce:
-		for _, st := range s.checklist() {
-			p.say("%s: %s.", map[bool]string{true: "there", false: "open"}[st.done], st.words)
+		for _, n := range s.sheet.Needs {
+			word := map[Stand]string{Met: "there", Look: "look", InTheWay: "in the way"}[n.Stand]
+			p.say("%s: %s.", word, joined(": ", n.Layer, n.Words))
+			if n.Command != "" {
+				p.say("  %s", n.Command)
+			}
 		}
 		p.say("next: %s.", p.view().bounceWords())
 		for _, l := range p.view().bouncedLines() {

@@ -94,7 +94,11 @@ func (s State) end(out Outcome, err error) State {
 	s.newest = w.Do == DoSing && out.Changed
 	s.endRide()
 	s.run = run{}
+	stale := s.mixStale
 	s = s.outcome(out, err)
+	if w.Do == DoCheck { // listening changes nothing that is heard
+		s.mixStale = stale
+	}
 	if !s.ready && s.next == nil && w.Do != DoReady {
 		s.wish(Wish{Do: DoReady})
 	}
@@ -119,7 +123,7 @@ func (s State) outcome(out Outcome, err error) State {
 		s.offers, s.Offer = out.Offers, 0
 	}
 	if out.Bounced != nil {
-		s.bounced = out.Bounced
+		s.bounced, s.reload = out.Bounced, true
 	}
 	if out.Mix != nil {
 		s.mix, s.mixStale = out.Mix, false

@@ -280,6 +280,14 @@ func harbour() Model {
 	m.Fixes = []Fix{{"Lead", 3, 4, 156, 0.41, "bar 4 beat 2 (C5): a B4 was sung: sing the C5"}, {"Skins", 1, 2, 24, 0.2, "bar 2 beat 1: early by 51 ms"}}
 	m.Chords = []Chord{{at(96), at(120), "bar 3: Tenor G3, Lead E4; Lead to Tenor 6:5, 22 c wide, beats 4.1 Hz; Lead down 18 c", true},
 		{at(144), at(168), "bar 4: Tenor A3, Lead A4; Lead to Tenor 2:1, 3 c narrow, beats 0.4 Hz", false}}
+	m.Needs = []Need{{What: "map", Stand: Met, Words: "12 bars on the map"},
+		{What: "hits", Stand: Look, Words: "5 of 6 hits caught; missed that were wanted: oars", Command: "cuechoir map show"},
+		{What: "layers", Stand: Look, Words: "5 of 8 layers sung", Command: "cuechoir layer"},
+		{What: "layers", Layer: "Horn high", Stand: InTheWay, Words: "not sung yet", Command: "cuechoir sing Horn-high"},
+		{What: "layers", Layer: "Tuba", Stand: Look, Words: "muted, so it is not in the stem", Command: "cuechoir layer set Tuba --mute=false"},
+		{What: "tuning", Layer: "Lead", Stand: InTheWay, Words: "3 findings of tuning to mend", Command: "cuechoir sing Lead --bars 3-4"},
+		{What: "tuning", Layer: "Tenor", Stand: Met, Words: "in tune and in time, no dropout, nothing clipped"},
+		{What: "stem", Stand: InTheWay, Words: "the stem is not bounced yet", Command: "cuechoir bounce"}}
 	for f := range m.Frames {
 		m.Wave = append(m.Wave, float32(0.02+0.5*math.Abs(math.Sin(float64(f)/17))*math.Exp(-float64(f%48)/30)))
 	}

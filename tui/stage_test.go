@@ -160,6 +160,27 @@ func TestSingAgainChoosesTheBarOfTheWorst(t *testing.T) {
 	}
 }
 
+// What is open in the list before a bounce is gone to, one after the other: what
+// is in the way first, each in its stage and on its layer.
+func TestWhatIsOpenIsGoneTo(t *testing.T) {
+	s := stageOf(t, Bounce)
+	for i, want := range []struct {
+		stage Stage
+		layer string
+	}{{Sing, "Horn high"}, {Check, "Lead"}, {Bounce, "Lead"}, {Map, "Lead"}, {Sing, "Lead"}, {Mix, "Tuba"}, {Sing, "Horn high"}} {
+		s, _ = wished(s, "6 w")
+		if s.Stage != want.stage || s.voice().Name != want.layer || s.News == "" {
+			t.Errorf("need %d: stage %s, layer %s, %q", i, s.Stage.Word(), s.voice().Name, s.News)
+		}
+		s.run = run{}
+	}
+	s = stageOf(t, Bounce)
+	s.sheet.Needs = s.sheet.Needs[:1]
+	if s, _ = wished(s, "w"); s.Stage != Bounce || s.News != "nothing is open" {
+		t.Errorf("all is met: stage %s, %q", s.Stage.Word(), s.News)
+	}
+}
+
 // A run that is under way is not doubled; readying pictures gives way in turn.
 func TestOneRunAtATime(t *testing.T) {
 	s, got := wished(stageOf(t, Bounce), "enter")

@@ -55,6 +55,7 @@ type State struct {
 	bounced  *Bounced
 	mix      *MixReading
 	mixStale bool
+	need     int    // of the open needs: the next to go to
 	wishes   []Wish // for the desk, in order
 
 	quit, reload bool // asked for; the loop that reads the keys acts on them

@@ -1,37 +1,79 @@
 package tui
 
-import "fmt"
+import (
+	"fmt"
+	"strings"
+)
 
-// step is a line of the list of what a stem needs.
-type step struct {
-	done  bool
-	words string
-}
-
-// checklist is what there is and what is missing before a bounce.
-func (s *State) checklist() []step {
-	sh := s.sheet
-	caught, judged, findings := 0, 0, 0
-	for _, h := range sh.Hits {
-		if h.Place != "" && h.Caught {
-			caught++
+// needLines are the list of what a stem needs, in so many rows: what is in the
+// way, then what is worth a look, then what is met.
+func (v *view) needLines(rows int) (out []line) {
+	add := func(n Need, mark rune, ink Ink) {
+		name := ""
+		if len(out) == 0 {
+			name = "what it needs"
+		}
+		out = append(out, line{name, fmt.Sprintf("%c %s", mark, joined(": ", n.Layer, n.Words)), ink})
+	}
+	for _, n := range v.openNeeds() {
+		mark, ink := v.glyphs.must, InkMust
+		if n.Stand == Look {
+			mark, ink = v.glyphs.want, InkWant
+		}
+		add(n, mark, ink)
+	}
+	for _, n := range v.sheet.Needs {
+		if n.Stand == Met {
+			add(n, v.glyphs.done, InkSung)
 		}
 	}
-	for i := range sh.layers {
-		if l := &sh.layers[i]; l.Sung && l.Judged {
-			judged++
-			findings += len(l.Findings)
+	if len(out) <= rows {
+		return out
+	}
+	cut := out[:max(0, rows-1)]
+	more := len(out) - len(cut)
+	return append(cut, line{"", fmt.Sprintf("%c and %s more: cuechoir ready lists them", v.glyphs.open, plural(more, "line")), InkQuiet})
+}
+
+// openNeeds are those that are not met, what is in the way first.
+func (s *State) openNeeds() (out []Need) {
+	for _, stand := range []Stand{InTheWay, Look} {
+		for _, n := range s.sheet.Needs {
+			if n.Stand == stand {
+				out = append(out, n)
+			}
 		}
 	}
-	return []step{
-		{sh.Frames > 0, fmt.Sprintf("reference: %d frames, %d samples", sh.Frames, sh.lastSample())},
-		{len(sh.Bars) > 0, plural(len(sh.Bars), "bar") + " on the map"},
-		{len(sh.Hits) > 0 && caught == len(sh.Hits), fmt.Sprintf("%d of %s caught", caught, plural(len(sh.Hits), "hit"))},
-		{sh.sung > 0 && sh.sung == len(sh.layers), fmt.Sprintf("%d of %s sung", sh.sung, plural(len(sh.layers), "layer"))},
-		{judged == sh.sung && sh.sung > 0, fmt.Sprintf("%d of %d listened to", judged, sh.sung)},
-		{findings == 0 && judged > 0, plural(findings, "finding") + " left to mend"},
-	}
+	return out
 }
+
+// toNeed goes to the stage where the next open need is mended, to its layer.
+func (s *State) toNeed() {
+	open := s.openNeeds()
+	if len(open) == 0 {
+		s.News = "nothing is open"
+		return
+	}
+	n := open[s.need%len(open)]
+	s.need = (s.need + 1) % len(open)
+	for i := range s.sheet.layers {
+		if s.sheet.layers[i].Name == n.Layer {
+			s.toLayer(i)
+		}
+	}
+	if st, ok := needStage[n.What]; ok && !(n.What == "hits" && len(s.sheet.Hits) == 0) && !strings.Contains(n.Words, "muted") {
+		s.goTo(st)
+	} else if n.What == "hits" {
+		s.goTo(Spot)
+	} else if n.What == "layers" {
+		s.goTo(Mix)
+	}
+	s.News = joined(": ", n.Layer, n.Words)
+}
+
+// needStage is where a need is mended; the others by writing the stem.
+var needStage = map[string]Stage{"map": Map, "hits": Map, "layers": Sing, "sound": Check, "tuning": Check, "time": Check, "unsure": Check,
+	"takes": Sing, "peak": Mix, "loudness": Mix}
 
 func plural(n int, thing string) string {
 	if n == 1 {
@@ -43,19 +85,8 @@ func plural(n int, thing string) string {
 // bouncing is the list, the wishes, and what was written.
 func (v *view) bouncing() {
 	b := v.layout.body
-	lines := []line{}
-	for i, st := range v.checklist() {
-		name, mark, ink := "", v.glyphs.open, InkWant
-		if i == 0 {
-			name = "what there is"
-		}
-		if st.done {
-			mark, ink = v.glyphs.done, InkSung
-		}
-		lines = append(lines, line{name, fmt.Sprintf("%c %s", mark, st.words), ink})
-	}
-	lines = append(lines, line{"the stem", v.bounceWords(), InkPlain})
-	lines = append(lines, v.bouncedLines()...)
+	stem := append([]line{{"the stem", v.bounceWords(), InkPlain}}, v.bouncedLines()...)
+	lines := append(v.needLines(max(3, b.rows-len(stem))), stem...)
 	if over := len(lines) - b.rows; over > 0 && v.bounced != nil { // the result comes first
 		lines = lines[over:]
 	}

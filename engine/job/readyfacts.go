@@ -32,9 +32,12 @@ func Ready(ctx context.Context, f *score.Folder, o ReadyOptions) ([]ReadyLine, e
 	if err != nil {
 		return nil, err
 	}
-	x := ReadyFacts{Frames: s.Reference.Frames, Samples: s.Length(), CeilingDBTP: o.CeilingDBTP}
-	if x.CeilingDBTP == 0 {
-		x.CeilingDBTP = bounce.DefaultCeilingDBTP
+	x, newest, err := factsOf(f, s)
+	if err != nil {
+		return nil, err
+	}
+	if o.CeilingDBTP != 0 {
+		x.CeilingDBTP = o.CeilingDBTP
 	}
 	if o.Target != nil {
 		t, err := o.Target.lufs(ctx, f, s)
@@ -43,23 +46,58 @@ func Ready(ctx context.Context, f *score.Folder, o ReadyOptions) ([]ReadyLine, e
 		}
 		x.TargetLUFS = &t
 	}
-	if err := x.addMap(s); err != nil {
-		return nil, err
-	}
-	newest, err := x.addLayers(ctx, f, s, o.Progress)
-	if err != nil {
+	if err := x.listen(ctx, f, s, o.Progress); err != nil {
 		return nil, err
 	}
 	if o.Stem == "" {
 		o.Stem = f.Path(score.BouncesDir + "/stem.wav")
 	}
-	if x.Stem, err = measureStem(ctx, o.Stem, s.SampleRate); err != nil {
+	if x.Stem, err = MeasureStem(ctx, o.Stem, s.SampleRate); err != nil {
 		return nil, err
 	}
 	if x.Stem != nil {
 		x.Stem.Stale, err = staleStem(f, o.Stem, newest)
 	}
 	return Checklist(x), err
+}
+
+// ReadyKnown is what has been heard and measured already.
+type ReadyKnown struct {
+	Layers map[string]LayerReport // by layer, of the takes and notes as they are; the others are not listened to
+	Fixes  []Fix             // of those, the most gained first
+	Stem   *StemFacts             // of bounces/stem.wav; nil: there is none
+}
+
+// ReadyFrom is Ready from what is known already: it listens to nothing and
+// measures nothing.
+func ReadyFrom(f *score.Folder, s *score.Score, known ReadyKnown) ([]ReadyLine, error) {
+	x, newest, err := factsOf(f, s)
+	if err != nil {
+		return nil, err
+	}
+	var reports []LayerReport
+	for i := range x.Layers {
+		if r, ok := known.Layers[x.Layers[i].Name]; ok && x.Layers[i].Sung && !x.Layers[i].Muted {
+			reports = append(reports, r)
+		}
+	}
+	x.hear(reports, known.Fixes)
+	if known.Stem != nil {
+		stem := *known.Stem
+		x.Stem = &stem
+		x.Stem.Stale, err = staleStem(f, f.Path(score.BouncesDir+"/stem.wav"), newest)
+	}
+	return Checklist(x), err
+}
+
+// factsOf gathers what is known without listening or measuring, and when the
+// newest take that sounds was made.
+func factsOf(f *score.Folder, s *score.Score) (x ReadyFacts, newest time.Time, err error) {
+	x = ReadyFacts{Frames: s.Reference.Frames, Samples: s.Length(), CeilingDBTP: bounce.DefaultCeilingDBTP}
+	if err := x.addMap(s); err != nil {
+		return x, newest, err
+	}
+	return x, x.addLayers(f, s), nil
 }
 
 func (x *ReadyFacts) addMap(s *score.Score) error {
@@ -84,15 +122,13 @@ func (x *ReadyFacts) addMap(s *score.Score) error {
 	return nil
 }
 
-// addLayers listens to what can be listened to, and gives when the newest take
-// that sounds was made.
-func (x *ReadyFacts) addLayers(ctx context.Context, f *score.Folder, s *score.Score, progress Progress) (newest time.Time, err error) {
+// addLayers gathers the layers, and gives when the newest take that sounds was
+// made.
+func (x *ReadyFacts) addLayers(f *score.Folder, s *score.Score) (newest time.Time) {
 	muted := map[string]bool{}
 	for _, g := range s.Desk.Groups {
 		muted[g.Name] = g.Mute
 	}
-	var hear []score.Layer
-	at := map[string]int{}
 	for i := range s.Layers {
 		l := &s.Layers[i]
 		y := ReadyLayer{Name: l.Name, Muted: l.Mute || muted[l.Group], Mended: len(l.Mends) > 0}
@@ -115,21 +151,23 @@ func (x *ReadyFacts) addLayers(ctx context.Context, f *score.Folder, s *score.Sc
 					newest = t.Created
 				}
 			}
-			if !y.Muted && (s.Map != nil || len(l.Notes) == 0) {
-				at[l.Name] = len(x.Layers)
-				hear = append(hear, *l)
-			}
 		}
 		x.Layers = append(x.Layers, y)
 	}
-	if len(hear) == 0 {
-		return newest, nil
-	}
-	return newest, x.listen(ctx, f, s, hear, at, progress)
+	return newest
 }
 
-// listen holds layers against their parts; at is where each is in the facts.
-func (x *ReadyFacts) listen(ctx context.Context, f *score.Folder, s *score.Score, hear []score.Layer, at map[string]int, progress Progress) error {
+// listen holds against their parts the layers that can be listened to.
+func (x *ReadyFacts) listen(ctx context.Context, f *score.Folder, s *score.Score, progress Progress) error {
+	var hear []score.Layer
+	for i, l := range s.Layers {
+		if y := x.Layers[i]; y.Sung && !y.Muted && (s.Map != nil || len(l.Notes) == 0) {
+			hear = append(hear, l)
+		}
+	}
+	if len(hear) == 0 {
+		return nil
+	}
 	w := checker{f: f, s: s, progress: progress}
 	var err error
 	if s.Map != nil {
@@ -148,15 +186,24 @@ func (x *ReadyFacts) listen(ctx context.Context, f *score.Folder, s *score.Score
 	if err != nil {
 		return err
 	}
-	for _, r := range reports {
-		x.Layers[at[r.Layer]].count(r)
+	x.hear(reports, res.Fixes)
+	return nil
+}
+
+// hear puts down what was heard; fixes begin with the most gained.
+func (x *ReadyFacts) hear(reports []LayerReport, fixes []Fix) {
+	at := map[string]*ReadyLayer{}
+	for i := range x.Layers {
+		at[x.Layers[i].Name] = &x.Layers[i]
 	}
-	for _, fix := range res.Fixes { // the most gained first
-		if l := &x.Layers[at[fix.LayerName]]; l.Command == "" {
+	for _, r := range reports {
+		at[r.Layer].count(r)
+	}
+	for _, fix := range fixes {
+		if l := at[fix.LayerName]; l != nil && l.Listened && l.Command == "" {
 			l.Command = fix.Command
 		}
 	}
-	return nil
 }
 
 // count sorts a layer's findings by the question that they answer.
@@ -176,8 +223,9 @@ func (l *ReadyLayer) count(r LayerReport) {
 	}
 }
 
-// measureStem measures a stem's file; nil when there is none.
-func measureStem(ctx context.Context, path string, rate int) (*StemFacts, error) {
+// MeasureStem measures a stem's file at the rate of its score; nil when there is
+// none. What is wrong with it is a fact, not an error.
+func MeasureStem(ctx context.Context, path string, rate int) (*StemFacts, error) {
 	out := &StemFacts{Name: "the stem", ScoreRate: rate}
 	h, err := os.Open(path)
 	if errors.Is(err, fs.ErrNotExist) {

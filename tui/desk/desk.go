@@ -6,6 +6,7 @@ package desk
 import (
 	"context"
 	"sync"
+	"time"
 
 	"cuechoir/engine/job"
 	"cuechoir/engine/raster"
@@ -42,6 +43,7 @@ type Desk struct {
 	wave   []float32
 	waved  bool
 	offers []tempo.Answer
+	stem   stem
 	stills *job.StillsFile
 	drawn  map[stillKey]tui.Still
 }
@@ -52,9 +54,17 @@ type judged struct {
 	report job.LayerReport
 }
 
+// stem is the stem's file as it was measured.
+type stem struct {
+	size  int64
+	made  time.Time
+	facts *job.StemFacts
+}
+
 // whole is what the check said of all layers as they then were.
 type whole struct {
 	layers int // that were sung
+	job    []job.Fix
 	fixes  []tui.Fix
 	chords []tui.Chord
 }

@@ -136,6 +136,28 @@ func TestTheWalk(t *testing.T) {
 	if st, err := os.Stat(b.Files[0]); err != nil || st.Size() < 192_000*6 {
 		t.Errorf("the stem: %v", err)
 	}
+	// The screen's list of what a stem needs is the command's.
+	do(t, d, tui.Wish{Do: tui.DoCheck})
+	want, err := job.Ready(t.Context(), f, job.ReadyOptions{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	needs := load().Needs
+	if len(needs) != len(want) {
+		t.Fatalf("%d lines on the screen, the command gives %d", len(needs), len(want))
+	}
+	for i, l := range want {
+		n := needs[i]
+		if n.What != l.What || n.Layer != l.Layer || n.Words != l.Words || n.Command != l.Command || (n.Stand == tui.Met) != (l.Stand == job.Done) || (n.Stand == tui.Look) != (l.Stand == job.Look) {
+			t.Errorf("line %d: %+v on the screen, the command says %+v", i, n, l)
+		}
+	}
+	if err := os.Remove(b.Files[0]); err != nil {
+		t.Fatal(err)
+	}
+	if n := load().Needs; n[len(n)-1].What != job.AskStem || n[len(n)-1].Stand != tui.InTheWay {
+		t.Errorf("without its stem: %+v", n[len(n)-1])
+	}
 }
 
 // checkTold looks at what is told of a take: a count that comes down to none, a

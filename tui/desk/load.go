@@ -3,6 +3,7 @@ package desk
 import (
 	"context"
 	"math"
+	"os"
 	"reflect"
 	"slices"
 	"time"
@@ -71,7 +72,44 @@ func (d *Desk) Load(ctx context.Context) (tui.Model, error) {
 		}
 		m.Groups = append(m.Groups, g)
 	}
-	return m, nil
+	m.Needs, err = d.needs(ctx, s, m)
+	return m, err
+}
+
+// needs are the checklist, of what has been heard so far. The lock is held.
+func (d *Desk) needs(ctx context.Context, s *score.Score, m tui.Model) (out []tui.Need, err error) {
+	known := job.ReadyKnown{Layers: map[string]job.LayerReport{}, Fixes: d.whole.job}
+	for _, l := range m.Layers {
+		if l.Judged {
+			known.Layers[l.Name] = d.judged[l.Name].report
+		}
+	}
+	if known.Stem, err = d.measuredStem(ctx, s); err != nil {
+		return nil, err
+	}
+	lines, err := job.ReadyFrom(d.f, s, known)
+	for _, l := range lines {
+		stand := map[job.Stand]tui.Stand{job.Done: tui.Met, job.Look: tui.Look, job.InTheWay: tui.InTheWay}[l.Stand]
+		out = append(out, tui.Need{What: l.What, Layer: l.Layer, Stand: stand, Words: l.Words, Command: l.Command})
+	}
+	return out, err
+}
+
+// measuredStem measures the stem when its file is another than it was.
+func (d *Desk) measuredStem(ctx context.Context, s *score.Score) (*job.StemFacts, error) {
+	path := d.f.Path(score.BouncesDir + "/stem.wav")
+	st, err := os.Stat(path)
+	if err != nil {
+		return nil, nil // there is none
+	}
+	if st.Size() != d.stem.size || !st.ModTime().Equal(d.stem.made) {
+		facts, err := job.MeasureStem(ctx, path, s.SampleRate)
+		if err != nil {
+			return nil, err
+		}
+		d.stem = stem{st.Size(), st.ModTime(), facts}
+	}
+	return d.stem.facts, nil
 }
 
 // fits reports that what was said of all layers is of them as they are. The lock

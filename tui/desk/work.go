@@ -53,7 +53,7 @@ func (d *Desk) check(ctx context.Context, tell func(tui.Told)) (tui.Outcome, err
 
 // wholeOf is what is said of the layers together.
 func wholeOf(s *score.Score, res job.CheckResult, layers int) whole {
-	w := whole{layers: layers}
+	w := whole{layers: layers, job: res.Fixes}
 	for _, f := range res.Fixes {
 		w.fixes = append(w.fixes, tui.Fix{Layer: f.LayerName, Frame: f.Frame, FromBar: f.FromBar, ToBar: f.ToBar, Gain: f.Gain, Words: f.Words})
 	}
