@@ -26,7 +26,7 @@ const mendedDir = "mended"
 
 // heardForm counts what changes the sound of the same score: a file of an older
 // form is made anew.
-const heardForm = 1
+const heardForm = 2
 
 // heardSound is a layer's sound as it is heard, to be read and placed.
 type heardSound interface {

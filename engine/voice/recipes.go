@@ -17,7 +17,7 @@ func Recipes() []Recipe {
 		{"low-brass", "trombones and tuba, an octave under what is sung: \"poh\"", []string{"pitch -12 st", "formants -3 st", "drive 14 dB even 30 %", "peak 450 Hz 5 dB q 1", "lowpass 3500 Hz", "attack 40 ms"}},
 		{"high-brass", "trumpets and horns: sing \"tah\"", []string{"formants 2 st", "drive 18 dB even 30 %", "peak 1200 Hz 6 dB q 1", "highpass 180 Hz", "lowpass 7000 Hz"}},
 		{"strings", "a section: sing \"ee\" softly", []string{"formants -1 st", "voices 6 apart 12 cents late 22 ms seed 3", "body 280 Hz second 460 Hz third 550 Hz fourth 2500 Hz width 90 Hz level -3 dB", "drive 6 dB", "attack 90 ms", "highpass 120 Hz"}},
-		{"bass", "the octave under a singer", []string{"pitch -12 st", "formants -2 st", "peak 110 Hz 4 dB q 0.8", "lowpass 1800 Hz"}},
+		{"bass", "the octave under a singer", []string{"pitch -12 st", "formants -2 st", "low-shelf 180 Hz 9 dB", "lowpass 1000 Hz"}},
 		{"timpani", "say \"dum\" on the pitch", []string{"kettle fall 1100 ms voice -24 dB", "lowpass 1500 Hz"}},
 		{"snare", "say \"ta\" or \"ka\"", []string{"drum 2200 Hz fall 160 ms tone 185 Hz ring 90 ms wires 75 %", "highpass 110 Hz"}},
 		{"cymbal", "say \"ts\" or \"ksh\"", []string{"drum 7500 Hz fall 1400 ms tone 400 Hz ring 30 ms wires 100 %", "highpass 2500 Hz"}},
