@@ -64,7 +64,7 @@ func Ready(ctx context.Context, f *score.Folder, o ReadyOptions) ([]ReadyLine, e
 // ReadyKnown is what has been heard and measured already.
 type ReadyKnown struct {
 	Layers map[string]LayerReport // by layer, of the takes and notes as they are; the others are not listened to
-	Fixes  []Fix             // of those, the most gained first
+	Fixes  []Fix                  // of those, the most gained first
 	Stem   *StemFacts             // of bounces/stem.wav; nil: there is none
 }
 
