@@ -57,7 +57,7 @@ func (s *State) goTo(st Stage) {
 		return
 	}
 	switch {
-	case st == Check && s.unjudged():
+	case (st == Check || st == Bounce) && s.unjudged():
 		s.wish(Wish{Do: DoCheck})
 	case st == Mix && s.mix == nil && s.sheet.sung > 0:
 		s.wish(Wish{Do: DoMeasure})

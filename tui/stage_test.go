@@ -181,6 +181,25 @@ func TestWhatIsOpenIsGoneTo(t *testing.T) {
 	}
 }
 
+// The list before a bounce listens to what was not heard yet; writing the stem
+// does not wait for that.
+func TestTheStemDoesNotWaitForTheList(t *testing.T) {
+	s := stageOf(t, Mix)
+	for i := range s.sheet.layers {
+		s.sheet.layers[i].Judged = false
+	}
+	s.ready = true
+	s, got := wished(s, "6")
+	if len(got) != 1 || got[0].Do != DoCheck {
+		t.Fatalf("Bounce wishes for %+v", got)
+	}
+	s.run = run{wish: got[0]}
+	s, got = wished(s, "enter")
+	if len(got) != 0 || !s.run.stopping || s.next == nil || s.next.Do != DoBounce {
+		t.Errorf("enter while it listens: %+v, stopping %v, next %+v", got, s.run.stopping, s.next)
+	}
+}
+
 // A run that is under way is not doubled; readying pictures gives way in turn.
 func TestOneRunAtATime(t *testing.T) {
 	s, got := wished(stageOf(t, Bounce), "enter")

@@ -142,7 +142,7 @@ func (s *State) wish(w Wish) {
 		return
 	}
 	switch {
-	case s.run.wish.Do == DoPlay || s.run.stopping:
+	case s.run.wish.Do == DoPlay || s.run.wish.Do == DoCheck && w.Do == DoBounce || s.run.stopping:
 		s.next, s.run.stopping = &w, true
 		return
 	case s.run.wish.Do == DoReady: // opening takes a moment; what is being made is made later
