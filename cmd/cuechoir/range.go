@@ -243,7 +243,8 @@ func (a *app) rangeCheckCmd() *cobra.Command {
 		Short: "Say where parts leave a singer's range, and which octave helps",
 		Long: `Holds the notes of one part, or of all, against a singer's comfortable range.
 What lies outside is told bar by bar with the octave in which it can be sung;
-and when a whole part fits in another octave, that.
+and when a whole part fits in another octave, that, with the colours that bring
+it back to where it is written.
 
 Voices differ from day to day: ` + strainCaution + `.`,
 		Example: "  cuechoir range check\n  cuechoir range check soprano --singer Ana --strict",
@@ -313,6 +314,13 @@ type partRangeRow struct {
 	Whole   int        `json:"whole_octaves"` // under which all of it fits ...
 	Fits    bool       `json:"whole_fits"`    // ... when there is one
 	Leaves  []leaveRow `json:"leaves"`
+	Colours []reachRow `json:"colours"` // under which all of it can be sung
+}
+
+type reachRow struct {
+	Colour  string `json:"colour,omitempty"` // none: the line alone does it
+	Line    string `json:"line"`
+	Octaves int    `json:"octaves"` // by which to sing it
 }
 
 func (a *app) printRangeCheck(x compass.Singer, parts []job.PartRange) error {
@@ -320,9 +328,12 @@ func (a *app) printRangeCheck(x compass.Singer, parts []job.PartRange) error {
 	t := report.Table{Head: []string{"layer", "part", "notes", "outside"}, Right: []bool{false, false, true, true}}
 	outside := 0
 	for _, p := range parts {
-		row := partRangeRow{p.Layer, singerRowOf(x), p.Notes, p.Outside, part.KeyName(p.Low), part.KeyName(p.High), p.Whole, p.Fits, []leaveRow{}}
+		row := partRangeRow{p.Layer, singerRowOf(x), p.Notes, p.Outside, part.KeyName(p.Low), part.KeyName(p.High), p.Whole, p.Fits, []leaveRow{}, []reachRow{}}
 		for _, l := range p.Leaves {
 			row.Leaves = append(row.Leaves, leaveRow{l.Bar, l.First, l.Last, part.KeyName(l.Key), l.Semitones, l.Octaves, l.Words()})
+		}
+		for _, r := range p.Reach {
+			row.Colours = append(row.Colours, reachRow(r))
 		}
 		rows = append(rows, row)
 		t.Rows = append(t.Rows, []string{p.Layer, compass.Range{Low: p.Low, High: p.High}.String(), fmt.Sprint(p.Notes), fmt.Sprint(p.Outside)})
@@ -338,6 +349,9 @@ func (a *app) printRangeCheck(x compass.Singer, parts []job.PartRange) error {
 	for _, p := range parts {
 		if w := p.Words(); w != "" {
 			a.say("%s: %s", p.Layer, w)
+		}
+		if w := p.ColourWords(); w != "" {
+			a.say("  %s", w)
 		}
 		for _, l := range p.Leaves {
 			a.say("%s, %s", p.Layer, l.Words())

@@ -62,7 +62,7 @@ func (r Range) octavesFor(notes []part.Note) int {
 	const most = 4
 	for k := 1; k <= most; k++ {
 		for _, by := range []int{-k, k} {
-			if r.holds(notes, by) {
+			if r.Holds(notes, by) {
 				return by
 			}
 		}
@@ -70,7 +70,8 @@ func (r Range) octavesFor(notes []part.Note) int {
 	return 0
 }
 
-func (r Range) holds(notes []part.Note, octaves int) bool {
+// Holds says whether all pitched notes lie within the range, moved by octaves.
+func (r Range) Holds(notes []part.Note, octaves int) bool {
 	for _, n := range notes {
 		if k := int(n.Key) + 12*octaves; !n.Unpitched && (k < int(r.Low) || k > int(r.High)) {
 			return false
@@ -82,7 +83,7 @@ func (r Range) holds(notes []part.Note, octaves int) bool {
 // WholeOctaves is the move by octaves under which a whole part lies within the
 // range; ok is false when none is, and 0 when it does as it stands.
 func (r Range) WholeOctaves(notes []part.Note) (octaves int, ok bool) {
-	if r.holds(notes, 0) {
+	if r.Holds(notes, 0) {
 		return 0, true
 	}
 	by := r.octavesFor(notes)

@@ -3,7 +3,9 @@ package job
 import (
 	"context"
 	"fmt"
+	"math"
 	"os"
+	"strings"
 	"time"
 
 	"cuechoir/engine/compass"
@@ -11,6 +13,7 @@ import (
 	"cuechoir/engine/score"
 	"cuechoir/engine/take"
 	"cuechoir/engine/track"
+	"cuechoir/engine/voice"
 	"cuechoir/internal/audiofile"
 	"cuechoir/internal/decoder"
 	"cuechoir/internal/device"
@@ -156,6 +159,75 @@ type PartRange struct {
 	// when it lies there, or when none does (Fits says which).
 	Whole int
 	Fits  bool
+	// Reach are the colours under which all of the part can be sung, nearest
+	// octave first; the layer's own first of all.
+	Reach []ColourReach
+}
+
+// ColourReach is a colour that sounds octaves away from what is sung.
+type ColourReach struct {
+	Colour  string // a recipe's name; OwnColour: the layer's; "": a line of its own
+	Line    string // that makes the octaves
+	Octaves int    // by which the part is sung elsewhere
+}
+
+// OwnColour is a layer's colour as it stands.
+const OwnColour = "own"
+
+// colourReach are the colours that bring a part into a range. A part that lies
+// there already needs none.
+func colourReach(l *score.Layer, r compass.Range) ([]ColourReach, error) {
+	if r.Holds(l.Notes, 0) {
+		return nil, nil
+	}
+	var out []ColourReach
+	add := func(name string, lines []string) error {
+		c, err := voice.ParseColour(lines)
+		if err != nil {
+			return fault.New(fault.KindOf(err), "the colour of layer %s", l.Name).Because(err)
+		}
+		semitones, ok := c.Semitones()
+		octaves := -semitones / 12
+		if ok && octaves != 0 && octaves == math.Trunc(octaves) && r.Holds(l.Notes, int(octaves)) {
+			out = append(out, ColourReach{name, pitchOf(int(octaves)), int(octaves)})
+		}
+		return nil
+	}
+	if err := add(OwnColour, l.Colour); err != nil {
+		return nil, err
+	}
+	for _, recipe := range voice.Recipes() {
+		if err := add(recipe.Name, recipe.Lines); err != nil {
+			return nil, err
+		}
+	}
+	if whole, ok := r.WholeOctaves(l.Notes); ok {
+		out = append(out, ColourReach{"", pitchOf(whole), whole})
+	}
+	return out, nil
+}
+
+// pitchOf is the line of a colour that undoes a move by octaves.
+func pitchOf(octaves int) string { return fmt.Sprintf("pitch %d st", -12*octaves) }
+
+// ColourWords say which colours do that: "" when none does.
+func (p PartRange) ColourWords() string {
+	var names []string
+	line := ""
+	for _, r := range p.Reach {
+		switch {
+		case r.Colour == OwnColour:
+			return fmt.Sprintf("its own colour does that: %s", compass.OctaveWords("it", r.Octaves))
+		case r.Colour == "":
+			line = r.Line
+		default:
+			names = append(names, fmt.Sprintf("cuechoir colour %s %s", p.Layer, r.Colour))
+		}
+	}
+	if line == "" {
+		return strings.Join(names, ", or ")
+	}
+	return strings.Join(append(names, fmt.Sprintf("cuechoir colour edit %s --add %q", p.Layer, line)), ", or ")
 }
 
 // Words say what to do about a part as a whole; "" when nothing is to be done,
@@ -199,6 +271,9 @@ func CheckRange(f *score.Folder, only string, r compass.Range) ([]PartRange, err
 		}
 		x.Leaves = compass.Check(l.Notes, r, func(i int) int { bar, _ := grid.BarBeat(l.Notes[i].Start); return bar })
 		x.Whole, x.Fits = r.WholeOctaves(l.Notes)
+		if x.Reach, err = colourReach(&l, r); err != nil {
+			return nil, err
+		}
 		out = append(out, x)
 	}
 	if len(out) == 0 {

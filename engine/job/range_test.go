@@ -4,6 +4,7 @@ import (
 	"context"
 	"os"
 	"path/filepath"
+	"slices"
 	"testing"
 
 	"cuechoir/engine/compass"
@@ -92,5 +93,47 @@ func TestCheckRangeNamesBars(t *testing.T) {
 	}
 	if _, err := CheckRange(f, "", compass.Range{Low: 64, High: 45}); fault.KindOf(err) != fault.Usage {
 		t.Error(err)
+	}
+}
+
+// A bass part an octave too low for a singer is reached by the colours that
+// lower the voice by one; the layer's own is told before all others.
+func TestCheckRangeOffersColours(t *testing.T) {
+	f, _ := sungScore(t)
+	withNotes(t, f, part.Note{Start: timecode.Int(0), Length: timecode.Int(1), Key: 40}, part.Note{Start: timecode.Int(1), Length: timecode.Int(1), Key: 45})
+	reach := func(r compass.Range) []ColourReach {
+		t.Helper()
+		got, err := CheckRange(f, "alto", r)
+		if err != nil || len(got) != 1 {
+			t.Fatal(got, err)
+		}
+		return got[0].Reach
+	}
+	low := compass.Range{Low: 50, High: 64}
+	want := []ColourReach{{"low-brass", "pitch -12 st", 1}, {"bass", "pitch -12 st", 1}, {"", "pitch -12 st", 1}}
+	if got := reach(low); !slices.Equal(got, want) {
+		t.Errorf("%+v, want %+v", got, want)
+	}
+	if got := reach(compass.Range{Low: 38, High: 50}); got != nil {
+		t.Errorf("a part within the range is offered %+v", got)
+	}
+	if got := reach(compass.Range{Low: 53, High: 56}); len(got) != 0 {
+		t.Errorf("a range too narrow for the part is offered %+v", got)
+	}
+	if got := reach(compass.Range{Low: 28, High: 34}); !slices.Equal(got, []ColourReach{{"", "pitch 12 st", -1}}) { // glass strikes in an octave of its own
+		t.Errorf("an octave too high: %+v", got)
+	}
+	if got := reach(compass.Range{Low: 64, High: 76}); !slices.Equal(got, []ColourReach{{"", "pitch -24 st", 2}}) {
+		t.Errorf("two octaves too low: %+v", got)
+	}
+	if _, err := SetColour(f, "alto", "lower", []string{"pitch -5 st", "pitch -7 st"}); err != nil {
+		t.Fatal(err)
+	}
+	got, err := CheckRange(f, "alto", low)
+	if err != nil || len(got[0].Reach) != 4 || got[0].Reach[0] != (ColourReach{OwnColour, "pitch -12 st", 1}) {
+		t.Fatalf("%+v, %v", got, err)
+	}
+	if w := got[0].ColourWords(); w != "its own colour does that: sing it an octave up and let it be lowered" {
+		t.Error(w)
 	}
 }

@@ -196,6 +196,21 @@ func (c Colour) GainDB() float64 {
 	return sum
 }
 
+// Semitones is how much higher the colour sounds than what is sung: its lines
+// "pitch" added up. ok is false where a line strikes notes in an octave of its
+// own, or without a pitch.
+func (c Colour) Semitones() (semitones float64, ok bool) {
+	for _, s := range c.steps {
+		switch s.name {
+		case pitchLine:
+			semitones += s.values[0]
+		case drumLine, kettleLine, chimeLine:
+			return 0, false
+		}
+	}
+	return semitones, true
+}
+
 // Apply is x, mono, in the colour: at least as long, and longer by what rings
 // on, at most ten seconds. It is as loud as x was (the same mean power over
 // x's length, peaks at most 0.99), but for lines that set a level after that

@@ -1,6 +1,13 @@
 package voice
 
-const gainLine = "gain"
+// Lines that a colour is asked about.
+const (
+	gainLine   = "gain"
+	pitchLine  = "pitch"
+	drumLine   = "drum"
+	kettleLine = "kettle"
+	chimeLine  = "chime"
+)
 
 // processors are all kinds of line, in the order in which they are told.
 func processors() []processor {
@@ -24,7 +31,7 @@ func processors() []processor {
 	seed := setting{name: "seed", most: 1e6, usual: 1}
 	voice := setting{name: "voice", unit: "dB", least: -100, most: 12, usual: -100}
 	return []processor{
-		{"pitch", "higher or lower, formants kept", []setting{semitones(MaxCents/100, -12)}, runPitch},
+		{pitchLine, "higher or lower, formants kept", []setting{semitones(MaxCents/100, -12)}, runPitch},
 		{"formants", "a smaller or larger throat, pitch kept", []setting{semitones(MaxFormantCents/100, -3)}, runFormants},
 		{"wobble", "the pitch swings up and down", []setting{{"rate", "Hz", 0.05, 12, 3, true}, {"by", "cents", 0, 600, 100, true}}, runWobble},
 		{"voices", "a crowd: each singer with a time, pitch and throat of their own", []setting{{"count", "", 1, 32, 6, true},
@@ -45,10 +52,10 @@ func processors() []processor {
 		{"attack", "notes come in slower", []setting{{"over", "ms", 1, 1000, 80, true}}, runAttack},
 		{"breath", "noise that follows the voice's level", []setting{{"level", "dB", -60, 24, -18, true}, {"at", "Hz", 50, 20000, 3000, false}, q(0.7), voice0(voice)}, runBreath},
 		{"whistle", "a band of noise on the voice's own pitch", []setting{{"times", "", 0.25, 16, 2, true}, q(12), voice}, runWhistle},
-		{"drum", "each attack becomes a stroke of noise and a tone", []setting{{"noise", "Hz", 50, 16000, 1800, true}, fall(150), {"tone", "Hz", 20, 2000, 180, false},
+		{drumLine, "each attack becomes a stroke of noise and a tone", []setting{{"noise", "Hz", 50, 16000, 1800, true}, fall(150), {"tone", "Hz", 20, 2000, 180, false},
 			{"ring", "ms", 10, 5000, 90, false}, {"wires", "%", 0, 100, 70, false}, voice, seed}, runDrum},
-		{"kettle", "each attack strikes a kettledrum on the sung pitch", []setting{fall(900), voice}, runKettle},
-		{"chime", "each attack strikes a glass bar on the sung pitch", []setting{fall(1500), voice}, runChime},
+		{kettleLine, "each attack strikes a kettledrum on the sung pitch", []setting{fall(900), voice}, runKettle},
+		{chimeLine, "each attack strikes a glass bar on the sung pitch", []setting{fall(1500), voice}, runChime},
 		{"academy", "the band of the old optical track", nil, runAcademy},
 		{"hiss", "the noise of the track", []setting{{"level", "dBFS", -100, -20, -58, true}, seed}, runHiss},
 		{"crackle", "dust and scratches", []setting{{"rate", "/s", 0.01, 200, 6, true}, level(-30), seed}, runCrackle},
