@@ -25,7 +25,7 @@ func (a *app) colourCmd() *cobra.Command {
 		Use:     "colour LAYER [NAME|none]",
 		Short:   "Make the voice of a layer brass, strings, drums, a crowd",
 		Long:    colourHelp,
-		Example: "  cuechoir colour list\n  cuechoir colour bass low-brass\n  cuechoir colour edit bass --add \"lowpass 900 Hz\"\n  cuechoir audition bass --bars 3-4\n  cuechoir colour bass none",
+		Example: "  cuechoir colour list\n  cuechoir colour try bass --play\n  cuechoir colour bass low-brass\n  cuechoir colour edit bass --add \"lowpass 900 Hz\"\n  cuechoir audition bass --bars 3-4\n  cuechoir colour bass none",
 		Args:    args(cobra.RangeArgs(1, 2)),
 		RunE: func(_ *cobra.Command, given []string) error {
 			if len(given) == 1 {
@@ -41,7 +41,7 @@ func (a *app) colourCmd() *cobra.Command {
 			return a.setColour(given[0], "colour of "+given[0]+": "+given[1], lines)
 		},
 	}
-	c.AddCommand(a.colourListCmd(), a.colourShowCmd(), a.colourEditCmd(), a.colourFileCmd(), a.colourExampleCmd())
+	c.AddCommand(a.colourListCmd(), a.colourShowCmd(), a.colourEditCmd(), a.colourFileCmd(), a.colourExampleCmd(), a.colourTryCmd())
 	return c
 }
 
