@@ -86,6 +86,8 @@ type Hear struct {
 	Click, Reference bool
 	Guide            string   // the layer whose part is sounded, or ""
 	Layers           []string // sung layers
+	Mix              bool     // the mix as a bounce would write it
+	Alone            string   // with Mix: this layer's share of it alone, or ""
 	VolumeDB         float64  // of all, at most 0
 }
 

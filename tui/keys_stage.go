@@ -145,9 +145,9 @@ func (s *State) hearing() Hear {
 	case Map:
 		h.Reference, h.Click = true, s.Click && len(s.sheet.Bars) > 0
 	case Mix, Bounce:
-		h.Layers = sung(-1)
-		if s.Stage == Mix && s.alone && v != nil && v.Sung {
-			h.Layers = []string{v.Name}
+		h.Mix = len(sung(-1)) > 0
+		if s.Stage == Mix && s.alone && v != nil && v.Sung && !v.Muted {
+			h.Alone = v.Name
 		}
 	default:
 		h.Click = s.Stage == Sing && s.Click

@@ -65,7 +65,7 @@ func TestKeysWishForWhatTheySay(t *testing.T) {
 		{Mix, "m", Wish{Do: DoMute, Layer: "Horn low"}},
 		{Mix, "g ,", Wish{Do: DoFader, Group: "brass", By: -1}},
 		{Mix, "g m", Wish{Do: DoMute, Group: "brass"}},
-		{Mix, "y space", Wish{Do: DoPlay, To: at(1440), Hear: Hear{Layers: []string{"Horn low"}, VolumeDB: -12}}},
+		{Mix, "y space", Wish{Do: DoPlay, To: at(1440), Hear: Hear{Mix: true, Alone: "Horn low", VolumeDB: -12}}},
 		{Bounce, "o y g enter", Wish{Do: DoBounce, Bits: 16, Target: -23, Stems: true}},
 	} {
 		_, got := wished(stageOf(t, c.stage), c.keys)
@@ -78,7 +78,7 @@ func TestKeysWishForWhatTheySay(t *testing.T) {
 func sameWish(a, b Wish) bool {
 	same := slices.Equal(a.Hear.Layers, b.Hear.Layers) && slices.Equal(a.Moves, b.Moves) && slices.Equal(a.Taps, b.Taps)
 	x, y := a.Hear, b.Hear
-	same = same && x.Click == y.Click && x.Reference == y.Reference && x.Guide == y.Guide && x.VolumeDB == y.VolumeDB
+	same = same && x.Click == y.Click && x.Reference == y.Reference && x.Guide == y.Guide && x.VolumeDB == y.VolumeDB && x.Mix == y.Mix && x.Alone == y.Alone
 	return same && a.Do == b.Do && a.Frame == b.Frame && a.Other == b.Other && a.From == b.From && a.To == b.To && a.Must == b.Must &&
 		a.Loop == b.Loop && a.Layer == b.Layer && a.Take == b.Take && a.Group == b.Group && a.Name == b.Name && a.Style == b.Style &&
 		a.Index == b.Index && a.Bits == b.Bits && a.By == b.By && a.Target == b.Target && a.Stems == b.Stems

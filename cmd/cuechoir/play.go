@@ -18,6 +18,8 @@ type playFlags struct {
 	stretchFlags
 	layers, guides []string
 	all            bool
+	mix            bool
+	alone          string
 	reference      float64
 	hasReference   bool
 	click          float64
@@ -32,6 +34,9 @@ const playHelp = `Plays layers, click, guides and the reference together, each w
 from any place, over and over if you like. Without a choice it plays all layers
 that are sung. Ctrl-C stops. SPAN is a shot or FROM..TO, the second left out.
 
+--mix plays the mix as a bounce would write it: mended, coloured, through strips,
+groups, room, echo and master; --alone LAYER is that layer's share of it.
+
 --out writes the same sound to a file in the place of the headphones.
 
 Start with the volume low. Stop when it hurts.`
@@ -43,7 +48,7 @@ func (a *app) playCmd() *cobra.Command {
 		Short: "Hear layers, click, guide and reference, from anywhere, looped",
 		Long:  playHelp,
 		Example: "  cuechoir play\n  cuechoir play --bars 12-13 --loop 4 --click -18 --guide alto:-30\n" +
-			"  cuechoir play 01:00:10:00..01:00:20:00 --layers bass,alto:-12 --reference -12",
+			"  cuechoir play 01:00:10:00..01:00:20:00 --layers bass,alto:-12 --reference -12\n  cuechoir play --mix --bars 8-11",
 		Args: args(cobra.MaximumNArgs(1)),
 		RunE: func(c *cobra.Command, given []string) error {
 			if len(given) > 0 {
@@ -65,7 +70,9 @@ func (a *app) playCmd() *cobra.Command {
 	f.StringVar(&pf.sound, "sound", "tone", "the click's sound: tone, short, soft, low or spoken")
 	f.Float64Var(&pf.volumeDB, "volume", -6, "of all, in dB, at most 0; start low")
 	f.StringVar(&pf.out, "out", "", "write it to this WAV in the place of playing it")
-	c.MarkFlagsMutuallyExclusive("layers", "all")
+	f.BoolVar(&pf.mix, "mix", false, "the whole mix, as it would be bounced, in the place of layers")
+	f.StringVar(&pf.alone, "alone", "", "a layer's share of the mix by itself")
+	c.MarkFlagsMutuallyExclusive("layers", "all", "mix", "alone")
 	return c
 }
 
@@ -82,6 +89,12 @@ func (a *app) play(ctx context.Context, pf *playFlags) error {
 	shown := func(pass int, at, from, to int64) {
 		r := s.Reference.Rate
 		a.progress.show(at-from, to-from, fmt.Sprintf("%s  pass %d", r.Timecode(s.Reference.Start+r.FrameOf(at, s.SampleRate)), pass+1))
+	}
+	if pf.mix || pf.alone != "" {
+		if o.Hear.Mix, err = job.MixSoundOf(ctx, f, pf.alone, nil, a.progress.show); err != nil {
+			return err
+		}
+		o.Hear.MixDB = job.HearDB
 	}
 	from, to := o.Stretch.From, o.Stretch.To
 	if o.Stretch.All() {
@@ -154,7 +167,7 @@ func (pf *playFlags) options(f *score.Folder, s *score.Score) (o job.PlayOptions
 	if o.Hear.Guides, err = parseHeard(pf.guides, job.GuideDB); err != nil {
 		return o, "", err
 	}
-	if pf.all || len(pf.layers)+len(pf.guides) == 0 && !pf.hasReference && !pf.hasClick {
+	if pf.all || len(pf.layers)+len(pf.guides) == 0 && !pf.hasReference && !pf.hasClick && !pf.mix && pf.alone == "" {
 		if pf.layers, err = job.OtherSung(f, ""); err != nil {
 			return o, "", err
 		}

@@ -47,10 +47,17 @@ type Heard struct {
 
 // Hear says what is heard beside the click.
 type Hear struct {
-	Layers      []Heard // from their takes in use
-	Guides      []Heard // a plain tone of a layer's part; its peak in dBFS
-	Reference   bool    // the reference's own sound
-	ReferenceDB float64 // of it, at most 0
+	Layers      []Heard   // from their takes in use
+	Guides      []Heard   // a plain tone of a layer's part; its peak in dBFS
+	Reference   bool      // the reference's own sound
+	ReferenceDB float64   // of it, at most 0
+	Mix         *MixSound // nil: not heard
+	MixDB       float64   // of it, at most 0
+}
+
+// nothing says that the click would be alone.
+func (h Hear) nothing() bool {
+	return len(h.Layers) == 0 && len(h.Guides) == 0 && !h.Reference && h.Mix == nil
 }
 
 // HearDB and GuideDB are the usual levels of layers and reference, which are
@@ -97,6 +104,13 @@ func (m *monitor) open(f *score.Folder, s *score.Score, h Hear) error {
 			return err
 		}
 		m.guides = append(m.guides, g)
+	}
+	if h.Mix != nil {
+		if err := checkHeard(h.MixDB); err != nil {
+			return err
+		}
+		r := &mixReading{x: h.Mix.x}
+		m.heard = append(m.heard, heard{"the mix", r, r.seek, int64(len(r.x)), 0, mix.Gain(h.MixDB)})
 	}
 	if !h.Reference {
 		return nil

@@ -68,7 +68,7 @@ func (res *PlayResult) prepare(f *score.Folder, s *score.Score, o PlayOptions) (
 	} else if !o.NoClick {
 		res.Notes = append(res.Notes, "there is no tempo map yet, so there is no click (cuechoir map)")
 	}
-	if len(run.Clicks) == 0 && len(o.Hear.Layers) == 0 && len(o.Hear.Guides) == 0 && !o.Hear.Reference {
+	if len(run.Clicks) == 0 && o.Hear.nothing() {
 		return nil, fault.New(fault.NotMet, "there is nothing to play").
 			Mended("sing a layer, or play --reference, --click or --guide LAYER")
 	}

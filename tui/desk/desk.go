@@ -44,6 +44,7 @@ type Desk struct {
 	waved  bool
 	offers []tempo.Answer
 	stem   stem
+	mix    *job.MixSound // heard last
 	stills *job.StillsFile
 	drawn  map[stillKey]tui.Still
 }

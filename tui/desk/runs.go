@@ -18,7 +18,7 @@ import (
 
 // heard is what the screen asks to hear, as the job takes it.
 func heard(h tui.Hear) job.Hear {
-	out := job.Hear{Reference: h.Reference, ReferenceDB: job.HearDB}
+	out := job.Hear{Reference: h.Reference, ReferenceDB: job.HearDB, MixDB: job.HearDB}
 	for _, l := range h.Layers {
 		out.Layers = append(out.Layers, job.Heard{Layer: l, LevelDB: job.HearDB})
 	}
@@ -50,7 +50,7 @@ func (d *Desk) play(ctx context.Context, w tui.Wish, tell func(tui.Told)) (tui.O
 	}
 	told := tui.Told{Moving: true, At: x.From}
 	h := w.Hear
-	nothing := !h.Reference && !(h.Click && s.Map != nil) && h.Guide == "" && len(h.Layers) == 0
+	nothing := !h.Reference && !(h.Click && s.Map != nil) && h.Guide == "" && len(h.Layers) == 0 && !h.Mix
 	var dev device.Device
 	switch {
 	case nothing:
@@ -78,13 +78,33 @@ func (d *Desk) play(ctx context.Context, w tui.Wish, tell func(tui.Told)) (tui.O
 		return firstSound(lines), nil
 	}
 	told.Note = lines[0]
-	res, err := job.Play(ctx, d.f, dev, job.PlayOptions{Stretch: x, Passes: passes(w.Loop), NoClick: !h.Click, Hear: heard(h),
+	hear := heard(h)
+	if h.Mix {
+		if hear.Mix, err = d.mixSound(ctx, h.Alone, tell); err != nil {
+			return tui.Outcome{}, stoppedOr(ctx, err)
+		}
+	}
+	res, err := job.Play(ctx, d.f, dev, job.PlayOptions{Stretch: x, Passes: passes(w.Loop), NoClick: !h.Click, Hear: hear,
 		MonitorGainDB: min(0, h.VolumeDB), Progress: every(tellEvery, progress)})
 	out := tui.Outcome{}
 	if res.Played.Unheard > 0 {
 		out.News = fmt.Sprintf("the computer was late %d times, and silence was heard", res.Played.Unheard)
 	}
 	return out, err
+}
+
+// mixSound is the mix as it stands, made anew when anything in it has changed.
+func (d *Desk) mixSound(ctx context.Context, alone string, tell func(tui.Told)) (*job.MixSound, error) {
+	d.mu.Lock()
+	had := d.mix
+	d.mu.Unlock()
+	m, err := job.MixSoundOf(ctx, d.f, alone, had, working(tell))
+	if err == nil {
+		d.mu.Lock()
+		d.mix = m
+		d.mu.Unlock()
+	}
+	return m, err
 }
 
 // firstSound is the caution in the place of the first sound through an output.
