@@ -41,7 +41,7 @@ func (a *app) colourCmd() *cobra.Command {
 			return a.setColour(given[0], "colour of "+given[0]+": "+given[1], lines)
 		},
 	}
-	c.AddCommand(a.colourListCmd(), a.colourShowCmd(), a.colourEditCmd(), a.colourFileCmd(), a.colourExampleCmd(), a.colourTryCmd())
+	c.AddCommand(a.colourListCmd(), a.colourShowCmd(), a.colourEditCmd(), a.colourFileCmd(), a.colourExampleCmd(), a.colourExamplesCmd(), a.colourTryCmd())
 	return c
 }
 

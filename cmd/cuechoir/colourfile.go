@@ -1,12 +1,15 @@
 package main
 
 import (
+	"fmt"
 	"strings"
 
 	"cuechoir/engine/job"
+	"cuechoir/engine/report"
 	"cuechoir/engine/score"
 	"cuechoir/engine/voice"
 	"cuechoir/internal/fault"
+	"cuechoir/projects-example/walk"
 
 	"github.com/spf13/cobra"
 )
@@ -90,6 +93,32 @@ func (a *app) colourExampleCmd() *cobra.Command {
 			}
 			a.say("%s: four seconds as sung, then in %s. Start with the volume low.", given[1], given[0])
 			return nil
+		},
+	}
+}
+
+func (a *app) colourExamplesCmd() *cobra.Command {
+	return &cobra.Command{
+		Use:   "examples FOLDER",
+		Short: "Write each colour as a line of the built-in example gives it",
+		Long: `A WAV a colour, three seconds, sung by the example's synthetic voice: brass from
+its trumpet's line, a snare from its "ta"s. The folder is made when it is not
+there. Start with the volume low.`,
+		Example: "  cuechoir colour examples colours",
+		Args:    args(cobra.ExactArgs(1)),
+		RunE: func(c *cobra.Command, given []string) error {
+			all, err := walk.ColourExamples(c.Context(), given[0])
+			if err != nil {
+				return err
+			}
+			if done, err := a.printJSON(all); done {
+				return err
+			}
+			t := report.Table{Head: []string{"colour", "sung by", "file"}}
+			for _, e := range all {
+				t.Rows = append(t.Rows, []string{e.Colour, fmt.Sprintf("%s, bar %d", e.Layer, e.Bar), e.File})
+			}
+			return a.table(t)
 		},
 	}
 }

@@ -3,6 +3,7 @@ package job
 import (
 	"context"
 	"math"
+	"slices"
 
 	"cuechoir/engine/loudness"
 	"cuechoir/engine/score"
@@ -150,6 +151,36 @@ func measured(x []float32, fm audiofile.Format) (loudness.Result, error) {
 	}
 	m.Finish()
 	return m.Result(), nil
+}
+
+// WriteColoured writes a mono sound in a colour to a WAV, 24 bit, as long to the
+// sample: what rings on is cut, with a short fade. No peak is over full scale.
+func WriteColoured(lines []string, x []float32, sampleRate int, path string) error {
+	c, err := voice.ParseColour(lines)
+	if err != nil {
+		return err
+	}
+	y, err := c.Apply(x, sampleRate)
+	if err != nil {
+		return err
+	}
+	y = slices.Clone(y[:len(x)])
+	faded(y, sampleRate)
+	return writeWAV(path, audiofile.Format{SampleRate: sampleRate, Channels: 1, Bits: 24}, nil,
+		func(w *audiofile.Writer) error { return w.Write(y) })
+}
+
+// cutFade is what a cut in a sound is softened by, seconds.
+const cutFade = 0.01
+
+// faded fades both ends of x.
+func faded(x []float32, sampleRate int) {
+	n := min(len(x)/2, int(cutFade*float64(sampleRate)))
+	for i := range n {
+		g := (float32(i) + 0.5) / float32(n)
+		x[i] *= g
+		x[len(x)-1-i] *= g
+	}
 }
 
 // ColourExample writes a few notes of a synthetic voice to a WAV, as sung and

@@ -3,6 +3,7 @@ package job
 import (
 	"context"
 	"math"
+	"slices"
 
 	"cuechoir/engine/score"
 	"cuechoir/engine/track"
@@ -15,12 +16,11 @@ import (
 
 // A layer's colours in a row.
 const (
-	triedBars    = 2   // when nothing is said
-	triedSeconds = 5   // where there is no map
-	mostTried    = 30  // seconds of each
-	triedRing    = 0.6 // seconds that a colour may ring on
-	triedGap     = 0.3 // seconds of quiet behind each
-	triedFade    = 0.01
+	triedBars    = 2    // when nothing is said
+	triedSeconds = 5    // where there is no map
+	mostTried    = 30   // seconds of each
+	triedRing    = 0.6  // seconds that a colour may ring on
+	triedGap     = 0.3  // seconds of quiet behind each
 	triedSaid    = 0.15 // peak of the numbers: soft beside a voice
 	triedPace    = 0.6
 )
@@ -155,13 +155,8 @@ func (r *ColourRow) add(name string, c voice.Colour, sound []float32) error {
 	if err != nil {
 		return fault.New(fault.KindOf(err), "the colour %s", name).Because(err)
 	}
-	y = append([]float32(nil), y[:min(len(y), len(sound)+int(triedRing*float64(r.SampleRate)))]...)
-	fade := min(len(y)/2, int(triedFade*float64(r.SampleRate)))
-	for i := range fade {
-		g := (float32(i) + 0.5) / float32(fade)
-		y[i] *= g
-		y[len(y)-1-i] *= g
-	}
+	y = slices.Clone(y[:min(len(y), len(sound)+int(triedRing*float64(r.SampleRate)))])
+	faded(y, r.SampleRate)
 	from := int64(len(r.Samples))
 	r.Samples = append(r.Samples, y...)
 	r.Tries = append(r.Tries, ColourTry{n, name, from, int64(len(r.Samples))})

@@ -69,7 +69,7 @@ func Run(ctx context.Context, o Options) (Result, error) {
 		return w.res, err
 	}
 	defer w.f.Close()
-	for _, step := range []func(context.Context) error{w.hits, w.click, w.layers, w.sing, w.check, w.colour, w.files} {
+	for _, step := range []func(context.Context) error{w.hits, w.click, w.layers, w.sing, w.check, w.colour, w.colours, w.files} {
 		if err := step(ctx); err != nil {
 			return w.res, err
 		}
@@ -247,7 +247,7 @@ func (w *walker) files(ctx context.Context) error {
 	}
 	w.clock("picture")
 	w.o.Say("\nIn %s:", w.o.Folder)
-	for _, name := range []string{"trailer", "click", "stem", "picture"} {
+	for _, name := range []string{"trailer", "click", "stem", "picture", "colours"} {
 		rel, err := filepath.Rel(w.o.Folder, w.res.Files[name])
 		if err != nil {
 			rel = w.res.Files[name]

@@ -8,8 +8,10 @@ import (
 	"cuechoir/engine/cutlist"
 	"cuechoir/engine/picture"
 	"cuechoir/engine/score"
+	"cuechoir/engine/voice"
 	"cuechoir/internal/audiofile"
 	"cuechoir/internal/decoder"
+	"cuechoir/internal/dsp"
 	"cuechoir/internal/reftool"
 	example "cuechoir/projects-example"
 )
@@ -61,6 +63,34 @@ func TestWalk(t *testing.T) {
 	for name, path := range res.Files {
 		if _, err := os.Stat(path); err != nil {
 			t.Errorf("%s: %v", name, err)
+		}
+	}
+}
+
+// Each colour has its three seconds, to the sample, neither silence nor clipped.
+func TestColourExamples(t *testing.T) {
+	if raceOn {
+		t.Skip("LOUD SKIP: one goroutine alone; the plain run shows it")
+	}
+	dir := filepath.Join(t.TempDir(), "new", "colours")
+	all, err := ColourExamples(t.Context(), dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(all) != len(voice.Recipes()) || len(all) != len(heardIn) {
+		t.Errorf("%d examples of %d colours, %d lines", len(all), len(voice.Recipes()), len(heardIn))
+	}
+	for _, e := range all {
+		x, fm, err := audiofile.ReadMono(e.File, 0, 0)
+		if err != nil {
+			t.Fatal(err)
+		}
+		peak := dsp.Peak(x)
+		if len(x) != 144_000 || e.Samples != 144_000 || fm.SampleRate != 48_000 || fm.Channels != 1 || peak < 0.05 || peak > 0.991 {
+			t.Errorf("%s: %d samples (told %d) at %d Hz, %d channels, peak %.3f", e.Colour, len(x), e.Samples, fm.SampleRate, fm.Channels, peak)
+		}
+		if rms := dsp.RMS(x); rms < 0.002 { // a cymbal is struck once
+			t.Errorf("%s is all but silent: %.4f", e.Colour, rms)
 		}
 	}
 }
