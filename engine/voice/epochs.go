@@ -21,7 +21,9 @@ import (
 // Sung is a voice with its pitch and its marks. It is not changed by Render
 // and may be used by several at once.
 type Sung struct {
-	x    []float32
+	x    []float32 // about its mean: an input's constant offset is no voice
+	mean float64
+	kept []float32 // as it was given
 	rate int
 	runs []run
 }
@@ -53,7 +55,8 @@ func Listen(x []float32, sampleRate int) (*Sung, error) {
 	if sampleRate < 8000 || sampleRate > 192000 {
 		return nil, fault.New(fault.Unsupported, "a sample rate of %d Hz is out of range", sampleRate)
 	}
-	frames, err := pitch.Track(x, sampleRate, pitch.Options{HopSamples: int(listenHop * float64(sampleRate))})
+	swing, _ := aboutMean(x)
+	frames, err := pitch.Track(swing, sampleRate, pitch.Options{HopSamples: int(listenHop * float64(sampleRate))})
 	if err != nil {
 		return nil, err
 	}
@@ -62,7 +65,8 @@ func Listen(x []float32, sampleRate int) (*Sung, error) {
 
 // ListenTo is Listen with a pitch track that is there already.
 func ListenTo(x []float32, sampleRate int, frames []pitch.Frame) *Sung {
-	s := &Sung{x: x, rate: sampleRate}
+	s := &Sung{kept: x, rate: sampleRate}
+	s.x, s.mean = aboutMean(x)
 	for i := 0; i < len(frames); {
 		j := i
 		for j < len(frames) && frames[j].Voiced && frames[j].Hz > 0 {
@@ -76,6 +80,25 @@ func ListenTo(x []float32, sampleRate int, frames []pitch.Frame) *Sung {
 		i = max(j, i+1)
 	}
 	return s
+}
+
+// leastMean is the smallest offset that is taken off, -80 dBFS.
+const leastMean = 1e-4
+
+// aboutMean is x without its mean, and that; x itself where there is next to none.
+func aboutMean(x []float32) ([]float32, float64) {
+	mean := 0.0
+	for _, v := range x {
+		mean += float64(v)
+	}
+	if mean /= float64(max(1, len(x))); !(math.Abs(mean) > leastMean) {
+		return x, 0
+	}
+	out := make([]float32, len(x))
+	for i, v := range x {
+		out[i] = float32(float64(v) - mean)
+	}
+	return out, mean
 }
 
 func (r *run) first() float64 { return r.marks[0] }

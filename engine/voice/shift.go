@@ -69,11 +69,11 @@ func (s *Sung) Render(e Edits) ([]float32, error) {
 
 // move fills out with the sound in its new places.
 func (s *Sung) move(out []float32, w warp) error {
-	copy(out, s.x)
+	copy(out, s.kept)
 	if w.still() {
 		return nil
 	}
-	st, err := newStretcher(s.x, out, s.rate)
+	st, err := newStretcher(s.kept, out, s.rate)
 	if err != nil {
 		return err
 	}
@@ -146,7 +146,7 @@ func (r *renderer) run(v *run) {
 // is. Where nothing is edited grains lie as they did, marks with all their
 // wobble, so that the sound is the same.
 func (r *renderer) step(v *run, i int, source float64) (step, spread float64, same bool) {
-	cents := r.e.Cents.At(source)
+	cents := r.e.Cents.At(source + r.s.period(v, source)/2) // that of the period that begins here
 	if i+1 < len(v.marks) && cents == 0 && r.warp.rigid(v.marks[i], v.marks[i+1]) {
 		return v.marks[i+1] - v.marks[i], 1, true
 	}
@@ -170,7 +170,7 @@ func (r *renderer) lay(at, stop, lead, tail float64) {
 		} else if d := float64(n) - stop; d > 0 {
 			share = hann(d / tail)
 		}
-		r.out[n] = float32(float64(float64(r.out[n])*(1-share)) + y)
+		r.out[n] = float32(float64(float64(r.out[n])*(1-share)) + y + r.s.mean*share)
 	}
 }
 
