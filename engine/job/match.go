@@ -122,7 +122,11 @@ func (r *MatchResult) writeCSV(w io.Writer) error {
 		for _, v := range x.BandOffDB {
 			row = append(row, num(v))
 		}
-		rows = append(rows, append(row, fmt.Sprint(x.Accents), fmt.Sprint(x.Met), fmt.Sprint(x.Extra), num(x.AccentMS), x.Words()))
+		late := "" // the shot does not tell
+		if x.Placed {
+			late = num(x.AccentMS)
+		}
+		rows = append(rows, append(row, fmt.Sprint(x.Accents), fmt.Sprint(x.Met), fmt.Sprint(x.Extra), late, x.Words()))
 	}
 	return csv.NewWriter(w).WriteAll(rows)
 }

@@ -8,12 +8,22 @@ type energies struct {
 	sum [len(Bands) + 1]float64
 }
 
+func (e *energies) add(v float64, bands [len(Bands)]float64) {
+	e.n++
+	e.sum[0] += v * v
+	for b, w := range bands {
+		e.sum[b+1] += w * w
+	}
+}
+
 func (e energies) db(which int) float64 {
 	return 10 * math.Log10(e.sum[which]/float64(max(1, e.n)))
 }
 
 type measured struct {
-	curve []float64 // dBFS a window, no lower than -100
+	curve []float64             // dBFS a window, no lower than -100
+	bands [len(Bands)][]float64 // the same of each band
+	rises []float64             // see rises
 	shots []energies
 }
 
@@ -22,7 +32,10 @@ const curveFloorDB = -100
 func measure(x []float32, sampleRate, window int, spans []Span) measured {
 	m := measured{shots: make([]energies, len(spans))}
 	bank := newBank(sampleRate)
-	at, sum, n := 0, 0.0, 0
+	var steps [len(Bands)][]float64
+	var win, step energies
+	perStep := stepOf(sampleRate)
+	at := 0
 	for i, sample := range x {
 		v := float64(sample)
 		if v-v != 0 { // not finite
@@ -32,20 +45,25 @@ func measure(x []float32, sampleRate, window int, spans []Span) measured {
 		for at < len(spans) && int64(i) >= spans[at].To {
 			at++
 		}
-		if at < len(spans) && int64(i) >= spans[at].From {
-			e := &m.shots[at]
-			e.n++
-			e.sum[0] += v * v
-			for b, w := range bands {
-				e.sum[b+1] += w * w
+		step.add(v, bands)
+		if step.n == int64(perStep) || i == len(x)-1 {
+			for b := range steps {
+				steps[b] = append(steps[b], step.sum[b+1]/float64(step.n))
 			}
+			step = energies{}
 		}
-		sum, n = sum+v*v, n+1
-		if n == window || i == len(x)-1 {
-			m.curve = append(m.curve, max(curveFloorDB, 10*math.Log10(sum/float64(n))))
-			sum, n = 0, 0
+		if at < len(spans) && int64(i) >= spans[at].From {
+			m.shots[at].add(v, bands)
+		}
+		if win.add(v, bands); win.n == int64(window) || i == len(x)-1 {
+			m.curve = append(m.curve, max(curveFloorDB, win.db(0)))
+			for b := range Bands {
+				m.bands[b] = append(m.bands[b], max(curveFloorDB, win.db(b+1)))
+			}
+			win = energies{}
 		}
 	}
+	m.rises = rises(steps)
 	return m
 }
 
