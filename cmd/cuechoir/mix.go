@@ -149,11 +149,12 @@ func splitLate(given []string) (words, flags []string) {
 }
 
 func (a *app) mixSendCmd() *cobra.Command {
+	var group bool
 	c := &cobra.Command{
 		Use:     "send LAYER room|echo DB|off",
-		Short:   "Send a layer to the room or the echo",
-		Long:    "The send is taken behind the layer's fader and goes with its group's fader.",
-		Example: "  cuechoir mix send alto room -12\n  cuechoir mix send alto echo off",
+		Short:   "Send a layer or a group to the room or the echo",
+		Long:    "A layer's send is taken behind its fader and goes with its group's fader. With\n--group, before the name, a group is sent as a whole, behind its own processors\nand fader, beside what its layers send.",
+		Example: "  cuechoir mix send alto room -12\n  cuechoir mix send --group brass room -9\n  cuechoir mix send alto echo off",
 		Args:    args(cobra.MinimumNArgs(3)),
 		RunE: func(c *cobra.Command, given []string) error {
 			if err := a.lateFlags(c, given[3:]); err != nil {
@@ -168,10 +169,14 @@ func (a *app) mixSendCmd() *cobra.Command {
 				db = &x
 			}
 			return a.editMix(func(f *score.Folder, _ *score.Score) (*score.Score, error) {
+				if group {
+					return job.SetGroupSend(f, given[0], mix.Bus(given[1]), db)
+				}
 				return job.SetSend(f, given[0], mix.Bus(given[1]), db)
 			})
 		},
 	}
+	c.Flags().BoolVar(&group, "group", false, "the send of a group")
 	c.Flags().SetInterspersed(false) // -12 is a level, not a flag
 	return c
 }

@@ -24,12 +24,13 @@ type (
 		Automation []knotRow          `json:"automation"`
 	}
 	groupRow struct {
-		Name       string    `json:"name"`
-		Layers     []string  `json:"layers"`
-		GainDB     float64   `json:"gain_db"`
-		Mute       bool      `json:"mute"`
-		Strip      []string  `json:"strip"`
-		Automation []knotRow `json:"automation"`
+		Name       string             `json:"name"`
+		Layers     []string           `json:"layers"`
+		GainDB     float64            `json:"gain_db"`
+		Mute       bool               `json:"mute"`
+		Strip      []string           `json:"strip"`
+		Sends      map[string]float64 `json:"sends_db"`
+		Automation []knotRow          `json:"automation"`
 	}
 	knotRow struct {
 		At       int64   `json:"sample"`
@@ -64,7 +65,7 @@ func mixRowOf(s *score.Score) mixRow {
 		out.Strips = append(out.Strips, r)
 	}
 	for _, name := range job.GroupNames(s) {
-		r := groupRow{Name: name, Layers: []string{}, Strip: []string{}, Automation: []knotRow{}}
+		r := groupRow{Name: name, Layers: []string{}, Strip: []string{}, Sends: map[string]float64{}, Automation: []knotRow{}}
 		for _, l := range s.Layers {
 			if l.Group == name {
 				r.Layers = append(r.Layers, l.Name)
@@ -73,6 +74,9 @@ func mixRowOf(s *score.Score) mixRow {
 		if i := slices.IndexFunc(d.Groups, func(g mix.Group) bool { return g.Name == name }); i >= 0 {
 			g := d.Groups[i]
 			r.GainDB, r.Mute, r.Strip, r.Automation = g.GainDB, g.Mute, linesOf(g.Chain), knotRows(s, g.Automation)
+			for _, x := range g.Sends {
+				r.Sends[string(x.To)] = x.DB
+			}
 		}
 		out.Groups = append(out.Groups, r)
 	}
@@ -107,7 +111,8 @@ func (a *app) printMix(s *score.Score) error {
 			sendWords(r.Sends, mix.ToRoom), sendWords(r.Sends, mix.ToEcho), strings.Join(r.Strip, "; ")})
 	}
 	for _, r := range row.Groups {
-		t.Rows = append(t.Rows, []string{"group " + r.Name, fmt.Sprintf("%d layers", len(r.Layers)), faderWords(r.GainDB, r.Mute, r.Automation), "", "", "", strings.Join(r.Strip, "; ")})
+		t.Rows = append(t.Rows, []string{"group " + r.Name, fmt.Sprintf("%d layers", len(r.Layers)), faderWords(r.GainDB, r.Mute, r.Automation), "",
+			sendWords(r.Sends, mix.ToRoom), sendWords(r.Sends, mix.ToEcho), strings.Join(r.Strip, "; ")})
 	}
 	if err := a.table(t); err != nil {
 		return err

@@ -122,16 +122,33 @@ func SetSend(f *score.Folder, layer string, to mix.Bus, db *float64) (*score.Sco
 		if err != nil {
 			return err
 		}
-		sends := slices.DeleteFunc(l.Strip.Sends, func(x mix.Send) bool { return x.To == to })
-		if db != nil {
-			sends = append(sends, mix.Send{To: to, DB: *db})
-		}
-		l.Strip.Sends = slices.Clip(sends)
-		if len(sends) == 0 {
-			l.Strip.Sends = nil
-		}
-		return mix.Strip{Sends: sends}.Settings(s.SampleRate)
+		l.Strip.Sends = withSend(l.Strip.Sends, to, db)
+		return mix.Strip{Sends: l.Strip.Sends}.Settings(s.SampleRate)
 	})
+}
+
+// SetGroupSend is the same of a group as a whole, beside what its layers send.
+// Errors: Missing for a group that no layer is in.
+func SetGroupSend(f *score.Folder, group string, to mix.Bus, db *float64) (*score.Score, error) {
+	return f.Edit(fmt.Sprintf("send of group %s to %s", group, to), func(s *score.Score) error {
+		if err := checkGroup(s, group); err != nil {
+			return err
+		}
+		g := s.Desk.Group(group)
+		g.Sends = withSend(g.Sends, to, db)
+		return g.Validate(s.SampleRate)
+	})
+}
+
+func withSend(sends []mix.Send, to mix.Bus, db *float64) []mix.Send {
+	sends = slices.DeleteFunc(sends, func(x mix.Send) bool { return x.To == to })
+	if db != nil {
+		sends = append(sends, mix.Send{To: to, DB: *db})
+	}
+	if len(sends) == 0 {
+		return nil
+	}
+	return sends
 }
 
 // FaderMove is a fader at a beat, or at a sample of the timeline.

@@ -104,6 +104,9 @@ func MeasureMix(ctx context.Context, f *score.Folder, progress Progress) (MixLev
 	if err != nil {
 		return MixLevels{}, err
 	}
+	if err := makeLayers(ctx, f, s, picked, progress); err != nil {
+		return MixLevels{}, err
+	}
 	desk, err := openDesk(f, s, picked)
 	if err != nil {
 		return MixLevels{}, err

@@ -25,8 +25,9 @@ func full(t testing.TB) mix.Desk {
 	}
 	return mix.Desk{
 		Strips: strips,
-		Groups: []mix.Group{{Name: "choir", GainDB: -3, Chain: chainOf(t, "compressor threshold_db=-30 ratio=2", "eq-high db=2"), Automation: mix.Automation{{At: 3000, DB: 0}, {At: 8000, DB: -6}}}},
-		Room:   mix.Room{Seconds: 0.4}, Echo: mix.Echo{Milliseconds: 30},
+		Groups: []mix.Group{{Name: "choir", GainDB: -3, Chain: chainOf(t, "compressor threshold_db=-30 ratio=2", "eq-high db=2"), Automation: mix.Automation{{At: 3000, DB: 0}, {At: 8000, DB: -6}},
+			Sends: []mix.Send{{To: mix.ToEcho, DB: -12}, {To: mix.ToRoom, DB: -9}}}},
+		Room: mix.Room{Seconds: 0.4}, Echo: mix.Echo{Milliseconds: 30},
 		Ride:   mix.Ride{Voice: "e", ThresholdDB: -30},
 		Master: chainOf(t, "eq-low db=2", "compressor threshold_db=-12 ratio=1.5"),
 	}
@@ -54,6 +55,7 @@ func TestWatchedStripsAndGroupsSumToTheMix(t *testing.T) {
 	const length = 20000
 	d := full(t)
 	d.Master, d.Ride = mix.Chain{}, mix.Ride{}
+	d.Groups[0].Sends = nil
 	for i := range d.Strips {
 		d.Strips[i].Sends = nil
 	}
@@ -85,6 +87,7 @@ func TestWatchedStripsAndGroupsSumToTheMix(t *testing.T) {
 	}
 	d = full(t)
 	d.Master, d.Ride = mix.Chain{}, mix.Ride{}
+	d.Groups[0].Sends = nil
 	for i := range d.Strips {
 		d.Strips[i].Sends = nil
 	}
@@ -184,6 +187,36 @@ func TestGroupFaderWorksOnSends(t *testing.T) {
 }
 
 // rideDesk is music of 1 beside a voice that speaks from 1 s to 2 s.
+// A group's send is what its layers would send from the middle, behind the
+// group's processors, its fader that moves, and the ride.
+func TestGroupsSend(t *testing.T) {
+	const length = 24000
+	desk := func(chain mix.Chain, gain float64, own, group []mix.Send) []float32 {
+		strips := band()[:3]
+		for i := range strips {
+			strips[i].Pan, strips[i].Group, strips[i].Sends = 0, "brass", own
+		}
+		strips[2].Group, strips[2].Sends = "", nil
+		return renderDesk(t, mix.Desk{
+			Strips: strips, Room: mix.Room{Seconds: 0.4}, Echo: mix.Echo{Milliseconds: 30},
+			Ride:   mix.Ride{Voice: strips[2].Name, ThresholdDB: -30},
+			Groups: []mix.Group{{Name: "brass", Chain: chain, GainDB: gain, Sends: group, Automation: mix.Automation{{At: 4000, DB: 0}, {At: 9000, DB: -20}}}},
+		}, mix.Options{Length: length, Block: 1000})
+	}
+	sends := []mix.Send{{To: mix.ToRoom, DB: -3}, {To: mix.ToEcho, DB: -5}}
+	want := desk(mix.Chain{}, -6, sends, nil)
+	dry := desk(mix.Chain{}, -6, nil, nil)
+	got := desk(chainOf(t, "trim db=-6"), 0, nil, sends)
+	far, wet := 0.0, 0.0
+	for i := range got {
+		far = max(far, math.Abs(float64(got[i]-want[i])))
+		wet = max(wet, math.Abs(float64(want[i]-dry[i])))
+	}
+	if far > 1e-6 || wet < 0.01 {
+		t.Errorf("off by %g; room and echo are %g", far, wet)
+	}
+}
+
 func rideDesk(r mix.Ride) mix.Desk {
 	voice := make([]float32, 48000)
 	for i := range voice {

@@ -61,12 +61,15 @@ type Group struct {
 	Chain      Chain
 	GainDB     float64
 	Automation Automation
-	Mute       bool
+	// Sends are taken behind the group's fader, as (left + right)/√2: what lies in
+	// the middle is sent as loud as by its own strip. Nil sends nothing of its own.
+	Sends []Send
+	Mute  bool
 }
 
 // plain says that the group changes nothing.
 func (g Group) plain() bool {
-	return g.Chain == Chain{} && g.GainDB == 0 && len(g.Automation) == 0 && !g.Mute
+	return g.Chain == Chain{} && g.GainDB == 0 && len(g.Automation) == 0 && len(g.Sends) == 0 && !g.Mute
 }
 
 // Bus is a way that sends go.
@@ -78,10 +81,10 @@ const (
 	ToEcho Bus = "echo"
 )
 
-// Send is how much of a strip goes to room or echo.
+// Send is how much of a strip or a group goes to room or echo.
 type Send struct {
 	To Bus
-	DB float64 // -120 (nothing) to 24, against the strip behind its fader
+	DB float64 // -120 (nothing) to 24, against it behind its fader
 }
 
 // Options says what to render.
@@ -199,8 +202,12 @@ func (s Strip) Settings(sampleRate int) error {
 	if err := s.Automation.validate(); err != nil {
 		return err
 	}
+	return validateSends(s.Sends)
+}
+
+func validateSends(sends []Send) error {
 	seen := map[Bus]bool{}
-	for _, x := range s.Sends {
+	for _, x := range sends {
 		if x.To != ToRoom && x.To != ToEcho {
 			return fault.New(fault.Usage, "send: there is no %q to send to", string(x.To)).Mended("send to %s or %s", ToRoom, ToEcho)
 		}
@@ -220,6 +227,9 @@ func (g Group) Validate(sampleRate int) error {
 	err := g.Chain.Validate(sampleRate)
 	if err == nil {
 		err = g.Automation.validate()
+	}
+	if err == nil {
+		err = validateSends(g.Sends)
 	}
 	if err == nil && !goodGain(g.GainDB) {
 		err = fault.New(fault.Usage, "gain %g dB is not between -Inf and +%d dB", g.GainDB, maxGainDB)

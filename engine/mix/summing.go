@@ -1,6 +1,7 @@
 package mix
 
 import (
+	"math"
 	"slices"
 
 	"cuechoir/internal/fault"
@@ -72,6 +73,7 @@ type bus struct {
 	name        string // "" and ownBus: no group
 	chain       *chain
 	fader       fader
+	sendGains   [2]float64 // of the group's own sends, to room and echo
 	ridden      bool
 	silent      bool // heard by the ride alone
 	left, right []float64
@@ -107,6 +109,7 @@ func newSumming(d Desk, o Options, r *routes, strips []*channel, block int) (*su
 		b.ridden = r.rides() && name != r.voice
 		b.silent = r.rides() && name == r.voice && !r.heard(name)
 		s.buses = append(s.buses, b)
+		sends[0], sends[1] = sends[0] || b.sendGains[0] != 0, sends[1] || b.sendGains[1] != 0
 	}
 	var err error
 	if r.rides() {
@@ -141,6 +144,7 @@ func newBus(g Group, name string, o Options, block int) (*bus, error) {
 	if name == "" || name == ownBus {
 		g = Group{}
 	}
+	b.sendGains = sendGains(g.Sends)
 	b.fader = fader{base: Gain(g.GainDB), knots: g.Automation}
 	var err error
 	b.chain, err = newChain(g.Chain, o.SampleRate)
@@ -161,6 +165,7 @@ func (s *summing) sum(at int64, n, side int, strips []*channel, voice int) ([]fl
 		left, right, room, echo := b.left[:n], b.right[:n], b.room[:n], b.echo[:n]
 		b.chain.Process(left, right)
 		b.fader.run(at, left, right, room, echo)
+		b.send(left, right, room, echo)
 		if b.ridden {
 			for i, g := range s.gains[:n] {
 				left[i], right[i], room[i], echo[i] = g*left[i], g*right[i], g*room[i], g*echo[i]
@@ -186,6 +191,27 @@ func (s *summing) sum(at int64, n, side int, strips []*channel, voice int) ([]fl
 	s.answer(s.echo, total.echo[:n], total)
 	s.master.Process(total.left[:n], total.right[:n])
 	return s.interleave(at, total.left[:n], total.right[:n])
+}
+
+// sendGains are the gains of a group's sends to room and echo, for each channel.
+func sendGains(sends []Send) (gains [2]float64) {
+	for _, x := range sends {
+		w := 0
+		if x.To == ToEcho {
+			w = 1
+		}
+		gains[w] = Gain(x.DB) * math.Sqrt2 / 2
+	}
+	return gains
+}
+
+// send adds what the group itself sends.
+func (b *bus) send(left, right, room, echo []float64) {
+	for w, to := range [2][]float64{room, echo} {
+		if g := b.sendGains[w]; g != 0 {
+			addAll(to, []part{{left, g}, {right, g}})
+		}
+	}
 }
 
 // showStrips lets the strips be watched, each in stereo.

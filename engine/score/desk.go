@@ -100,6 +100,7 @@ type (
 		GainDB     float64    `toml:"gain_db"`
 		Mute       bool       `toml:"mute,omitempty"`
 		Strip      []string   `toml:"strip,multiline,omitempty"`
+		Sends      []fileSend `toml:"sends,inline,multiline,omitempty"`
 		Automation []fileKnot `toml:"automation,inline,multiline,omitempty"`
 	}
 	fileMix struct {
@@ -123,18 +124,28 @@ type (
 
 func (f *fileStrip) set(s LayerStrip) {
 	f.Strip, f.Automation = s.Chain.Lines(), knotsOf(s.Automation)
-	for _, x := range s.Sends {
-		f.Sends = append(f.Sends, fileSend{string(x.To), x.DB})
+	f.Sends = fileSends(s.Sends)
+}
+
+func fileSends(sends []mix.Send) (out []fileSend) {
+	for _, x := range sends {
+		out = append(out, fileSend{string(x.To), x.DB})
 	}
+	return out
+}
+
+func readSends(f []fileSend) (out []mix.Send) {
+	for _, x := range f {
+		out = append(out, mix.Send{To: mix.Bus(x.To), DB: x.DB})
+	}
+	return out
 }
 
 func (f fileStrip) read() (s LayerStrip, err error) {
 	if s.Chain, err = readChain(f.Strip); err != nil {
 		return s, fmt.Errorf("strip: %w", err)
 	}
-	for _, x := range f.Sends {
-		s.Sends = append(s.Sends, mix.Send{To: mix.Bus(x.To), DB: x.DB})
-	}
+	s.Sends = readSends(f.Sends)
 	s.Automation = readKnots(f.Automation)
 	return s, nil
 }
@@ -166,7 +177,7 @@ func readChain(lines []string) (c mix.Chain, err error) {
 
 func (f *fileScore) setDesk(d Desk) {
 	for _, g := range d.Groups {
-		f.Groups = append(f.Groups, fileGroup{g.Name, g.GainDB, g.Mute, g.Chain.Lines(), knotsOf(g.Automation)})
+		f.Groups = append(f.Groups, fileGroup{g.Name, g.GainDB, g.Mute, g.Chain.Lines(), fileSends(g.Sends), knotsOf(g.Automation)})
 	}
 	m := fileMix{Room: d.Room.Text(), Echo: d.Echo.Text(), Master: d.Master.Lines(), Limit: d.Limit, Colour: d.Colour}
 	if d.Ride.Voice != "" {
@@ -186,7 +197,7 @@ func (f *fileScore) readDesk() (d Desk, err error) {
 		if err != nil {
 			return d, fmt.Errorf("[[groups]] %d: %w", i+1, err)
 		}
-		d.Groups = append(d.Groups, mix.Group{Name: g.Name, Chain: chain, GainDB: g.GainDB, Automation: readKnots(g.Automation), Mute: g.Mute})
+		d.Groups = append(d.Groups, mix.Group{Name: g.Name, Chain: chain, GainDB: g.GainDB, Sends: readSends(g.Sends), Automation: readKnots(g.Automation), Mute: g.Mute})
 	}
 	m := f.Mix
 	if m == nil {

@@ -19,7 +19,7 @@ func mixed() *Score {
 		Sends:      []mix.Send{{To: mix.ToRoom, DB: -12}, {To: mix.ToEcho, DB: -20}},
 	}
 	s.Desk = Desk{
-		Groups: []mix.Group{{Name: "brass", GainDB: -1.5, Chain: mix.Chain{Compressor: mix.Compressor{ThresholdDB: -18, Ratio: 2}}, Automation: mix.Automation{{At: 0, DB: -3}}}, {Name: "old", Mute: true}},
+		Groups: []mix.Group{{Name: "brass", GainDB: -1.5, Chain: mix.Chain{Compressor: mix.Compressor{ThresholdDB: -18, Ratio: 2}}, Sends: []mix.Send{{To: mix.ToRoom, DB: -9}}, Automation: mix.Automation{{At: 0, DB: -3}}}, {Name: "old", Mute: true}},
 		Room:   mix.Room{Seconds: 2.2}, Echo: mix.Echo{Milliseconds: 420},
 		Ride:   mix.Ride{Voice: "drums", DepthDB: 11, Marks: []mix.Span{{From: 48000, To: 96000}}},
 		Master: mix.Chain{EQ: mix.EQ{Low: mix.Band{GainDB: 1}}}, Limit: true,
