@@ -89,7 +89,11 @@ func (v *view) stage() {
 	case Sing:
 		v.singing()
 	case Mix:
-		v.strips()
+		if v.lines {
+			v.soundSheet()
+		} else {
+			v.strips()
+		}
 	case Bounce:
 		v.bouncing()
 	}
