@@ -41,8 +41,6 @@ const (
 	DoFader    Deed = "fader"     // Layer or Group, By dB
 	DoPan      Deed = "pan"       // Layer, By
 	DoMute     Deed = "mute"      // Layer, or Group
-	DoLine     Deed = "line"      // Layer or Group, Name the line, Style its text
-	DoTurn     Deed = "turn"      // Layer or Group, Name the line, Index of its numbers, By steps
 	DoRide     Deed = "ride"      // Layer or Group, From..To, Moves
 
 	DoPlay    Deed = "play"    // From..To, Loop, Hear

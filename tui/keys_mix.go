@@ -7,9 +7,9 @@ import (
 )
 
 func mixKeys() []binding {
-	return append([]binding{
-		{"up", []string{"."}, ". louder", "a dB louder, or its number up", func(s *State) { s.fader(1) }},
-		{"down", []string{","}, ", quieter", "a dB quieter, or its number down", func(s *State) { s.fader(-1) }},
+	return []binding{
+		{"up", []string{"."}, ". louder", "a dB louder", func(s *State) { s.fader(1) }},
+		{"down", []string{","}, ", quieter", "a dB quieter", func(s *State) { s.fader(-1) }},
 		{"pan-left", []string{"<"}, "< left", "the layer to the left", func(s *State) { s.strip(Wish{Do: DoPan, By: -0.1}) }},
 		{"pan-right", []string{">"}, "> right", "the layer to the right", func(s *State) { s.strip(Wish{Do: DoPan, By: 0.1}) }},
 		{"mute", []string{"m"}, "m out", "leave it out, or take it in", func(s *State) { s.strip(Wish{Do: DoMute}) }},
@@ -17,7 +17,7 @@ func mixKeys() []binding {
 		{"ride", []string{"r"}, "r ride", "ride the fader as it plays", func(s *State) { s.toggle(&s.riding, "riding: space plays, . and , move the fader", "the faders stand") }},
 		{"alone", []string{"y"}, "y alone", "hear it alone, or all", func(s *State) { s.toggle(&s.alone, "alone", "all layers") }},
 		{"measure", []string{"j"}, "j measure", "measure the mix", func(s *State) { s.wish(Wish{Do: DoMeasure}) }},
-	}, lineKeys()...)
+	}
 }
 
 // wholeGroup has the keys work on the group of the chosen layer.
@@ -65,12 +65,8 @@ func (s *sheet) group(name string) *Group {
 	return nil
 }
 
-// fader moves the fader, or turns the chosen number of its sound; while it is ridden, from the moment that sounds on.
+// fader moves the fader; while it is ridden, from the moment that sounds on.
 func (s *State) fader(by float64) {
-	if s.lines {
-		s.turn(int(by))
-		return
-	}
 	if !s.riding || s.run.wish.Do != DoPlay {
 		s.strip(Wish{Do: DoFader, By: by})
 		return

@@ -103,7 +103,6 @@ type Layer struct {
 	GainDB   float64
 	Pan      float64   // -1 left to 1 right
 	Levels   []float32 // its largest sample in each frame, before the fader; may be short
-	Lines    []Line    // what is done to its sound
 	Moves    []Move    // of its fader, in order of place
 	Trace    []Reading // pitch as it was sung, in order of place
 }
@@ -132,7 +131,6 @@ type Group struct {
 	Name   string
 	GainDB float64
 	Muted  bool
-	Lines  []Line
 	Moves  []Move
 }
 

@@ -96,14 +96,6 @@ func (p *plain) listFindings() {
 }
 
 func (p *plain) listStrips() {
-	if p.state.lines {
-		lines, of := p.state.soundLines()
-		p.say("the sound of %s:", of)
-		for _, l := range lines {
-			p.say("%s: %s.", l.Name, nameOr(l.Text, "off"))
-		}
-		return
-	}
 	for i := range p.state.sheet.layers {
 		v := &p.state.sheet.layers[i]
 		words := fmt.Sprintf("%s: %.1f dB, pan %.2f", v.Name, v.GainDB, v.Pan)

@@ -338,11 +338,7 @@ func harbourLayers(at func(int64) int64) []Layer {
 		drum = append(drum, Note{Start: at(f), End: at(f + 6), Unpitched: true, Name: "tk"})
 	}
 	return []Layer{
-		{Name: "Horn low", Group: "brass", Take: "horn-low-2", Sung: true, Notes: low, Lines: []Line{
-			{Name: "colour", Command: "cuechoir colour list"},
-			{Name: "high-pass", Text: "hz=80", Command: `cuechoir mix set "Horn low" --high-pass "hz=80"`},
-			{Name: "compressor", Text: "threshold_db=-20 ratio=2", Command: `cuechoir mix set "Horn low" --compressor "threshold_db=-20 ratio=2"`},
-			{Name: "send-room", Text: "-15", Command: `cuechoir mix send "Horn low" room -15`}}},
+		{Name: "Horn low", Group: "brass", Take: "horn-low-2", Sung: true, Notes: low},
 		{Name: "Horn high", Group: "brass", Notes: tune(48, 24, 57, 59, 60, 62, 64, 62, 60, 59)},
 		{Name: "Tuba", Group: "brass", Take: "tuba-1", Sung: true, Muted: true, Notes: tune(0, 48, 33, 31, 29, 28, 33, 36)},
 		{Name: "Lead", Group: "choir", Take: "lead-4", Sung: true, Notes: lead, Findings: []Finding{

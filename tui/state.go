@@ -35,9 +35,6 @@ type State struct {
 	Others   bool    // the other layers heard
 	alone    bool    // in the mix, the chosen layer alone
 	grouped  bool    // in the mix, keys work on the layer's group
-	lines    bool    // in the mix, the chosen layer's sound line by line
-	line     int     // chosen of these
-	number   int     // chosen of the line
 	riding   bool    // in the mix, faders are ridden as it plays
 	all      bool    // in the check, the list is of all layers
 	VolumeDB float64 // of the headphones, at most 0

@@ -89,11 +89,7 @@ func (v *view) stage() {
 	case Sing:
 		v.singing()
 	case Mix:
-		if v.lines {
-			v.soundSheet()
-		} else {
-			v.strips()
-		}
+		v.strips()
 	case Bounce:
 		v.bouncing()
 	}

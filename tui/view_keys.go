@@ -122,27 +122,8 @@ func (v *view) hintLine(y int, hints []string) {
 }
 
 // stageHints are the hints of the stage's own keys, walkHints of the others.
-func (v *view) stageHints() []string {
-	if v.lines && v.Stage == Mix {
-		return v.lineHints()
-	}
-	return v.hintsOf(true)
-}
-
-// lineHints are the hints while a sound is shown line by line, by the keys as
-// they are now.
-func (v *view) lineHints() (out []string) {
-	words := map[Action]string{"lines": "faders", "line-on": "line", "number-on": "number", "up": "up", "down": "down",
-		"type": "type it", "line-off": "off", "group": "group", "alone": "alone"}
-	for _, b := range v.State.keys.of(Mix) {
-		if w, ok := words[b.Do]; ok && len(b.Keys) > 0 {
-			out = append(out, b.Keys[0]+" "+w)
-		}
-	}
-	return out
-}
-
-func (v *view) walkHints() []string { return v.hintsOf(false) }
+func (v *view) stageHints() []string { return v.hintsOf(true) }
+func (v *view) walkHints() []string  { return v.hintsOf(false) }
 
 func (v *view) hintsOf(own bool) (out []string) {
 	n := len(ofStage(v.Stage))

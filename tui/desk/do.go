@@ -158,13 +158,6 @@ func (d *Desk) layers(w tui.Wish) (string, error) {
 	switch w.Do {
 	case tui.DoAddLayer:
 		return "layer " + w.Name + " added", job.AddLayer(d.f, w.Name)
-	case tui.DoLine, tui.DoTurn:
-		name := w.Layer
-		if w.Group != "" {
-			name = w.Group
-		}
-		text, err := job.SetLine(d.f, job.LineWish{Name: name, Group: w.Group != "", Line: w.Name, Text: w.Style, Number: w.Index, By: int(w.By)})
-		return fmt.Sprintf("%s of %s: %s", w.Name, name, text), err
 	case tui.DoPan:
 		pan, err := job.MovePan(d.f, w.Layer, w.By)
 		return fmt.Sprintf("%s at %.2f", w.Layer, pan), err

@@ -64,7 +64,7 @@ func (d *Desk) Load(ctx context.Context) (tui.Model, error) {
 		m.Fixes, m.Chords = d.whole.fixes, d.whole.chords
 	}
 	for _, name := range job.GroupNames(s) {
-		g := tui.Group{Name: name, Lines: lines(job.GroupLines(s, name))}
+		g := tui.Group{Name: name}
 		for _, x := range s.Desk.Groups {
 			if x.Name == name {
 				g.GainDB, g.Muted, g.Moves = x.GainDB, x.Mute, moves(x.Automation)
@@ -87,8 +87,8 @@ func (d *Desk) needs(ctx context.Context, s *score.Score, m tui.Model) (out []tu
 	if known.Stem, err = d.measuredStem(ctx, s); err != nil {
 		return nil, err
 	}
-	open, err := job.ReadyFrom(d.f, s, known)
-	for _, l := range open {
+	lines, err := job.ReadyFrom(d.f, s, known)
+	for _, l := range lines {
 		stand := map[job.Stand]tui.Stand{job.Done: tui.Met, job.Look: tui.Look, job.InTheWay: tui.InTheWay}[l.Stand]
 		out = append(out, tui.Need{What: l.What, Layer: l.Layer, Stand: stand, Words: l.Words, Command: l.Command})
 	}
@@ -125,13 +125,6 @@ func (d *Desk) fits(m tui.Model) bool {
 		}
 	}
 	return judged > 0 && judged == d.whole.layers
-}
-
-func lines(in []job.SoundLine) (out []tui.Line) {
-	for _, l := range in {
-		out = append(out, tui.Line{Name: l.Name, Text: l.Text, Command: l.Command})
-	}
-	return out
 }
 
 func moves(a mix.Automation) (out []tui.Move) {
@@ -193,11 +186,6 @@ func (d *Desk) layer(s *score.Score, l score.Layer, grid *tempo.Grid, takes job.
 		return tui.Layer{}, err
 	}
 	out := tui.Layer{Name: l.Name, Group: l.Group, Take: name, Sung: sung, Muted: l.Mute, GainDB: l.GainDB, Pan: l.Pan, Moves: moves(l.Strip.Automation)}
-	sound, err := job.LayerLines(s, l.Name)
-	if err != nil {
-		return tui.Layer{}, err
-	}
-	out.Lines = lines(sound)
 	report := d.judged[l.Name].report
 	judged := sung && d.judged[l.Name].key == key
 	if grid != nil {
