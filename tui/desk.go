@@ -42,6 +42,7 @@ const (
 	DoPan      Deed = "pan"       // Layer, By
 	DoMute     Deed = "mute"      // Layer, or Group
 	DoRide     Deed = "ride"      // Layer or Group, From..To, Moves
+	DoDial     Deed = "dial"      // Layer, Group or the whole mix: dial Name to Text; over From..To when they differ
 
 	DoPlay    Deed = "play"    // From..To, Loop, Hear
 	DoSing    Deed = "sing"    // Layer, From..To or all when equal, Loop, Hear
@@ -64,6 +65,7 @@ type Wish struct {
 	Group        string // in the place of Layer
 	Moves        []Move
 	Name, Style  string
+	Text         string
 	Index, Bits  int
 	By           float64
 	Target       float64 // LUFS; 0: as mixed

@@ -12,7 +12,7 @@ import (
 )
 
 // Keys says which key does what in each stage. The zero value has no keys.
-type Keys struct{ by [stageCount][]binding }
+type Keys struct{ by [inDials + 1][]binding }
 
 func (k *Keys) of(st Stage) []binding { return k.by[st] }
 
@@ -22,6 +22,7 @@ func UsualKeys() *Keys {
 	for _, st := range stages() {
 		k.by[st] = append(ofStage(st), walking()...)
 	}
+	k.by[inDials] = append(dialKeys(), dialWalking()...)
 	return &k
 }
 
@@ -47,7 +48,7 @@ func (k *Keys) Lines() []KeyLine {
 			out = append(out, KeyLine{"", string(b.Do), b.Keys, b.Words})
 		}
 	}
-	for _, st := range stages() {
+	for _, st := range append(stages(), inDials) {
 		for _, b := range k.by[st] {
 			if slices.ContainsFunc(ofStage(st), func(o binding) bool { return o.Do == b.Do }) {
 				out = append(out, KeyLine{st.Word(), string(b.Do), b.Keys, b.Words})
@@ -137,7 +138,7 @@ func rehint(b binding, keys []string) string {
 // clash reports a key that would do two things in one stage, and a way out
 // that is gone.
 func (k *Keys) clash() *fault.Error {
-	for _, st := range stages() {
+	for _, st := range append(stages(), inDials) {
 		taken := map[string]Action{}
 		out := false
 		for _, b := range k.by[st] {

@@ -70,7 +70,7 @@ func (s State) press(key string) State {
 	case s.Help:
 		return s.pressHelp(key)
 	}
-	for _, b := range s.keys.of(s.Stage) {
+	for _, b := range s.keys.of(s.place()) {
 		if slices.Contains(b.Keys, key) {
 			return s.act(b)
 		}

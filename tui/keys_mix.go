@@ -14,6 +14,8 @@ func mixKeys() []binding {
 		{"pan-right", []string{">"}, "> right", "the layer to the right", func(s *State) { s.strip(Wish{Do: DoPan, By: 0.1}) }},
 		{"mute", []string{"m"}, "m out", "leave it out, or take it in", func(s *State) { s.strip(Wish{Do: DoMute}) }},
 		{"group", []string{"g"}, "g group", "work on its group, or on it", func(s *State) { s.wholeGroup() }},
+		{"dials", []string{"enter"}, "enter its sound", "set what is done to its sound", func(s *State) { s.openDials(false) }},
+		{"dials-whole", []string{"w"}, "w whole", "set what is done to the mix", func(s *State) { s.openDials(true) }},
 		{"ride", []string{"r"}, "r ride", "ride the fader as it plays", func(s *State) { s.toggle(&s.riding, "riding: space plays, . and , move the fader", "the faders stand") }},
 		{"alone", []string{"y"}, "y alone", "hear it alone, or all", func(s *State) { s.toggle(&s.alone, "alone", "all layers") }},
 		{"measure", []string{"j"}, "j measure", "measure the mix", func(s *State) { s.wish(Wish{Do: DoMeasure}) }},

@@ -15,6 +15,8 @@ func ofStage(st Stage) []binding {
 		return checkKeys()
 	case Mix:
 		return mixKeys()
+	case inDials:
+		return dialKeys()
 	}
 	return bounceKeys()
 }
@@ -67,6 +69,7 @@ func checkKeys() []binding {
 		{"worst-back", []string{"W"}, "", "finding before", func(s *State) { s.toWorst(-1) }},
 		{"again", []string{"enter"}, "enter sing it again", "sing its bars again", func(s *State) { s.singAgain() }},
 		{"all", []string{"y"}, "y all layers", "list of all, or of one", func(s *State) { s.Worst = -1; s.toggle(&s.all, "the list of all layers", "the list of this layer") }},
+		{"mend", []string{"m"}, "m mend", "mend its pitch and time", func(s *State) { s.grouped = false; s.openDials(false) }},
 		{"listen", []string{"j"}, "j listen", "listen to all anew", func(s *State) { s.wish(Wish{Do: DoCheck}) }},
 		{"guide", []string{"g"}, "g guide", "hear the part, or not", func(s *State) { s.toggle(&s.Guide, "with the part as a guide", "without a guide") }},
 	}
@@ -101,6 +104,8 @@ func (s *State) stop() {
 	case s.run.busy():
 		s.run.stopping, s.next = true, nil
 		s.News = "stopping"
+	case s.dial.open:
+		s.dial.open = false
 	case s.pick.on:
 		s.pick = picked{}
 	}

@@ -30,10 +30,21 @@ type Model struct {
 	Taps       []int64 // samples
 	Layers     []Layer
 	Groups     []Group
-	Fixes      []Fix   // what to do over all layers, the most gained first
-	Chords     []Chord // of the layers together
-	Needs      []Need  // what a stem needs, in the order of the work
-	Room       int64   // seconds of one take that the disk has room for; 0: not known
+	Fixes      []Fix    // what to do over all layers, the most gained first
+	Chords     []Chord  // of the layers together
+	Dials      []Dial   // of the whole mix
+	Colours    []string // by name
+	Needs      []Need   // what a stem needs, in the order of the work
+	Room       int64    // seconds of one take that the disk has room for; 0: not known
+}
+
+// Dial is one thing that can be set of a sound, as a line of words and numbers.
+type Dial struct {
+	Name    string
+	Text    string // as it stands; "" while there is none
+	Usual   string // a line to begin with
+	Uses    string // what it does, in a few words
+	Command string // that sets it so
 }
 
 // Need is a line of the list of what a stem needs, and the command that mends it.
@@ -104,6 +115,7 @@ type Layer struct {
 	Pan      float64   // -1 left to 1 right
 	Levels   []float32 // its largest sample in each frame, before the fader; may be short
 	Moves    []Move    // of its fader, in order of place
+	Dials    []Dial
 	Trace    []Reading // pitch as it was sung, in order of place
 }
 
@@ -132,6 +144,7 @@ type Group struct {
 	GainDB float64
 	Muted  bool
 	Moves  []Move
+	Dials  []Dial
 }
 
 // Move is a place of a fader that moves: the dB that it has there beside its

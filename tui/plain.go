@@ -148,7 +148,7 @@ func (p *plain) prompt() {
 		fmt.Fprintf(p.out, "%s? ", p.state.entry.ask)
 		return
 	}
-	fmt.Fprintf(p.out, "%s> ", strings.ToLower(p.state.Stage.Word()))
+	fmt.Fprintf(p.out, "%s> ", strings.ToLower(p.state.place().Word()))
 }
 
 // word does what a line asks for.
@@ -192,7 +192,7 @@ func (p *plain) word(text string) {
 
 // action does a binding, so many times when a number follows.
 func (p *plain) action(name, rest string) {
-	i := slices.IndexFunc(p.state.keys.of(p.state.Stage), func(b binding) bool {
+	i := slices.IndexFunc(p.state.keys.of(p.state.place()), func(b binding) bool {
 		return string(b.Do) == name || slices.Contains(b.Keys, name)
 	})
 	times, err := strconv.Atoi(nameOr(rest, "1"))
@@ -200,7 +200,7 @@ func (p *plain) action(name, rest string) {
 		p.say("%q is no word here; help lists them.", strings.TrimSpace(name+" "+rest))
 		return
 	}
-	b := p.state.keys.of(p.state.Stage)[i]
+	b := p.state.keys.of(p.state.place())[i]
 	if b.Do == "keys" {
 		p.help()
 		return
@@ -218,8 +218,12 @@ func (p *plain) tell(before State) {
 	switch {
 	case s.News != "":
 		p.say("%s.", s.News)
-	case s.Stage != before.Stage:
+	case s.Stage != before.Stage || s.dial.open != before.dial.open || s.dial.whole != before.dial.whole:
 		p.list()
+	case s.dial != before.dial:
+		if d, _, ok := s.theDial(); ok {
+			p.say("%s.", d.words())
+		}
 	case s.Layer != before.Layer:
 		p.say("%s.", p.view().voiceWords())
 	case s.Worst != before.Worst && s.Worst >= 0:
@@ -271,7 +275,7 @@ func (p *plain) to(rest string) {
 func (p *plain) help() {
 	p.say("where says what is in the gate; list says what the stage holds; to 240 goes to a frame, to bar 12 to a bar;")
 	p.say("wait waits for what runs; quit ends. A number after a word does it so often: frame-on 10.")
-	for _, b := range p.state.keys.of(p.state.Stage) {
+	for _, b := range p.state.keys.of(p.state.place()) {
 		if b.Do != "closer" && b.Do != "wider" && b.Do != "whole" && len(b.Keys) > 0 {
 			p.say("%s (%s): %s", b.Do, b.Keys[0], b.Words)
 		}

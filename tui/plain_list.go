@@ -5,6 +5,18 @@ import "fmt"
 // list says what the stage holds, a line each.
 func (p *plain) list() {
 	s := &p.state
+	if s.dial.open {
+		of, list, _ := s.dials()
+		p.say("What is done to %s; typing a word of the list changes the line.", of)
+		for i, d := range list {
+			chosen := ""
+			if i == s.dial.at {
+				chosen = "chosen: "
+			}
+			p.say("%s%s.", chosen, d.words())
+		}
+		return
+	}
 	p.say("Stage %s.", s.Stage.Word())
 	switch s.Stage {
 	case Spot:

@@ -293,8 +293,26 @@ func harbour() Model {
 	}
 	for i := range m.Layers {
 		m.Layers[i].sing(m)
+		m.Layers[i].Dials = someDials("cuechoir mix set " + m.Layers[i].Name)
 	}
+	for i := range m.Groups {
+		m.Groups[i].Dials = someDials("cuechoir mix group " + m.Groups[i].Name)[3:6]
+	}
+	m.Colours = []string{"low-brass", "strings", "timpani"}
+	m.Dials = []Dial{{Name: "room", Text: "seconds=2.5 pre_delay_ms=20", Usual: "seconds=2.5", Uses: "the room that layers send to", Command: "cuechoir mix room seconds=2.5 pre_delay_ms=20"},
+		{Name: "ride", Usual: "LAYER depth_db=9", Uses: "the music ducks under a layer", Command: "cuechoir mix ride LAYER depth_db=9"}}
 	return m
+}
+
+// someDials are what a layer's sound could have.
+func someDials(command string) []Dial {
+	return []Dial{{Name: "retune", Text: "amount=80 speed_ms=120", Usual: "amount=80 speed_ms=120", Uses: "brings notes to their pitch", Command: "cuechoir mend"},
+		{Name: "retime", Usual: "to=grid amount=80", Uses: "to grid, hits or a layer"},
+		{Name: "colour", Text: "strings", Usual: "strings", Uses: "what the voice becomes"},
+		{Name: "high-pass", Usual: "hz=80", Uses: "takes away what is low"},
+		{Name: "eq-low", Text: "hz=110 db=3", Usual: "hz=110 db=2", Uses: "more or less of the low", Command: command + " --eq-low 'hz=110 db=3'"},
+		{Name: "compressor", Text: "threshold_db=-20 ratio=4", Usual: "threshold_db=-20 ratio=3", Uses: "lowers what is loud", Command: command + " --compressor 'threshold_db=-20 ratio=4'"},
+		{Name: "room", Text: "db=-12", Usual: "db=-12", Uses: "how much goes to the room"}}
 }
 
 // sing gives a layer of the harbour its takes, levels and pitch.

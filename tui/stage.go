@@ -21,7 +21,7 @@ const (
 
 // Word is the stage's name.
 func (s Stage) Word() string {
-	return [stageCount]string{"Spot", "Map", "Sing", "Check", "Mix", "Bounce"}[s]
+	return [inDials + 1]string{"Spot", "Map", "Sing", "Check", "Mix", "Bounce", "Dials"}[s]
 }
 
 // stages is the walk, with the key of each.
@@ -52,7 +52,7 @@ func (v *view) walk(end int) int {
 
 // goTo goes to another stage. What a stage shows first it wishes for.
 func (s *State) goTo(st Stage) {
-	s.Stage = st
+	s.Stage, s.dial.open = st, false
 	if s.run.busy() && s.run.wish.Do != DoReady {
 		return
 	}

@@ -44,6 +44,8 @@ type State struct {
 	Target   int     // in targets
 	Stems    bool
 
+	dial dialing
+
 	run      run
 	next     *Wish // what runs when this has stopped
 	ready    bool  // pictures are there, or cannot be

@@ -89,6 +89,10 @@ func (v *view) stage() {
 	case Sing:
 		v.singing()
 	case Mix:
+		if v.dial.open {
+			v.showDials()
+			return
+		}
 		v.strips()
 	case Bounce:
 		v.bouncing()

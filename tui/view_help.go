@@ -11,7 +11,7 @@ const (
 
 // helpLines is how many lines the list of keys and marks takes.
 func helpLines(s State) int {
-	keys, marks := len(s.keys.of(s.Stage))+1, len(s.glyphs.legend())+len(s.glyphs.findingLegend())+3
+	keys, marks := len(s.keys.of(s.place()))+1, len(s.glyphs.legend())+len(s.glyphs.findingLegend())+3
 	if s.Width >= helpWide {
 		return max(keys, marks)
 	}
@@ -22,10 +22,10 @@ func helpLines(s State) int {
 func viewHelp(g *Grid, s State) {
 	y, marks, marksY, wide := -s.Top, helpMarks, -s.Top, helpMarks-1
 	if s.Width < helpWide { // one below the other
-		marks, marksY, wide = 2, y+len(s.keys.of(s.Stage))+2, g.W
+		marks, marksY, wide = 2, y+len(s.keys.of(s.place()))+2, g.W
 	}
-	g.text(2, y, wide-2, "KEYS in "+s.Stage.Word()+": small goes on, capital back", InkTitle)
-	for i, b := range s.keys.of(s.Stage) {
+	g.text(2, y, wide-2, "KEYS in "+s.place().Word()+": small goes on, capital back", InkTitle)
+	for i, b := range s.keys.of(s.place()) {
 		x := g.text(2, y+1+i, helpKeysWords-3, strings.Join(b.Keys, " "), InkKey)
 		x = max(x+1, helpKeysWords)
 		g.text(x, y+1+i, wide-x, b.Words, InkPlain)

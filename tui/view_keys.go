@@ -126,8 +126,8 @@ func (v *view) stageHints() []string { return v.hintsOf(true) }
 func (v *view) walkHints() []string  { return v.hintsOf(false) }
 
 func (v *view) hintsOf(own bool) (out []string) {
-	n := len(ofStage(v.Stage))
-	for i, b := range v.State.keys.of(v.Stage) {
+	n := len(ofStage(v.place()))
+	for i, b := range v.State.keys.of(v.place()) {
 		if b.Hint != "" && (i < n) == own {
 			out = append(out, b.Hint)
 		}

@@ -24,23 +24,7 @@ func recipeNamed(name string) ([]string, error) {
 }
 
 // colourLines are the lines that a person names: a colour, lines of one, or none.
-func colourLines(given []string) ([]string, error) {
-	if len(given) != 1 {
-		return given, nil
-	}
-	if given[0] == "none" {
-		return nil, nil
-	}
-	if r, ok := voice.FindRecipe(given[0]); ok {
-		return r.Lines, nil
-	}
-	if !strings.Contains(given[0], " ") {
-		if _, err := voice.ParseColour(given); err != nil {
-			return recipeNamed(given[0])
-		}
-	}
-	return given, nil
-}
+func colourLines(given []string) ([]string, error) { return job.ColourLines(strings.Join(given, ";")) }
 
 func (a *app) colourFileCmd() *cobra.Command {
 	return &cobra.Command{

@@ -52,7 +52,7 @@ func (d *Desk) change(ctx context.Context, w tui.Wish, tell func(tui.Told)) (str
 	case tui.DoUseTake, tui.DoRate, tui.DoComp:
 		return d.takes(w)
 	}
-	return d.layers(w)
+	return d.layers(ctx, w)
 }
 
 // walk goes a step along the history.
@@ -154,13 +154,16 @@ func (d *Desk) takes(w tui.Wish) (string, error) {
 	return fmt.Sprintf("%s of %s sound from take %s", w.Name, w.Layer, w.Take), err
 }
 
-func (d *Desk) layers(w tui.Wish) (string, error) {
+func (d *Desk) layers(ctx context.Context, w tui.Wish) (string, error) {
 	switch w.Do {
 	case tui.DoAddLayer:
 		return "layer " + w.Name + " added", job.AddLayer(d.f, w.Name)
 	case tui.DoPan:
 		pan, err := job.MovePan(d.f, w.Layer, w.By)
 		return fmt.Sprintf("%s at %.2f", w.Layer, pan), err
+	case tui.DoDial:
+		of := job.DialOf{Layer: w.Layer, Group: w.Group}
+		return w.Name + ": " + w.Text, job.SetDial(ctx, d.f, of, w.Name, w.Text, job.Stretch{From: w.From, To: w.To})
 	case tui.DoRide:
 		name, group := w.Layer, w.Group != ""
 		if group {

@@ -13,6 +13,7 @@ import (
 	"cuechoir/engine/score"
 	"cuechoir/engine/take"
 	"cuechoir/engine/tempo"
+	"cuechoir/engine/voice"
 	"cuechoir/internal/fault"
 	"cuechoir/tui"
 )
@@ -70,10 +71,32 @@ func (d *Desk) Load(ctx context.Context) (tui.Model, error) {
 				g.GainDB, g.Muted, g.Moves = x.GainDB, x.Mute, moves(x.Automation)
 			}
 		}
+		if g.Dials, err = dials(s, job.DialOf{Group: name}); err != nil {
+			return m, err
+		}
 		m.Groups = append(m.Groups, g)
+	}
+	for _, r := range voice.Recipes() {
+		m.Colours = append(m.Colours, r.Name)
+	}
+	if m.Dials, err = dials(s, job.DialOf{}); err != nil {
+		return m, err
 	}
 	m.Needs, err = d.needs(ctx, s, m)
 	return m, err
+}
+
+// dials are what can be set of a sound, each with the command that sets it so.
+func dials(s *score.Score, of job.DialOf) (out []tui.Dial, err error) {
+	list, err := job.Dials(s, of)
+	for _, d := range list {
+		text := d.Text
+		if text == "" {
+			text = d.Usual
+		}
+		out = append(out, tui.Dial{Name: d.Name, Text: d.Text, Usual: d.Usual, Uses: d.Uses, Command: job.DialCommand(of, d.Name, text)})
+	}
+	return out, err
 }
 
 // needs are the checklist, of what has been heard so far. The lock is held.
@@ -186,6 +209,9 @@ func (d *Desk) layer(s *score.Score, l score.Layer, grid *tempo.Grid, takes job.
 		return tui.Layer{}, err
 	}
 	out := tui.Layer{Name: l.Name, Group: l.Group, Take: name, Sung: sung, Muted: l.Mute, GainDB: l.GainDB, Pan: l.Pan, Moves: moves(l.Strip.Automation)}
+	if out.Dials, err = dials(s, job.DialOf{Layer: l.Name}); err != nil {
+		return out, err
+	}
 	report := d.judged[l.Name].report
 	judged := sung && d.judged[l.Name].key == key
 	if grid != nil {
