@@ -16,6 +16,10 @@ type dialing struct {
 	whole  bool // of the whole mix; else of the chosen layer or its group
 	at     int  // line
 	number int  // of the line's numbers
+
+	// What was wished for last, so that keys faster than the desk add up: the
+	// dial, and its text until the score is read with it.
+	about, said string
 }
 
 // inDials is the place of the keys while dials are shown: no stage of the walk.
@@ -90,6 +94,11 @@ func (s *State) theDial() (d Dial, w Wish, ok bool) {
 	}
 	d = list[s.dial.at]
 	w.Name = d.Name
+	if s.dial.said != "" && s.dial.about == w.Layer+"/"+w.Group+"/"+w.Name {
+		if d.Text = s.dial.said; d.Text == "off" {
+			d.Text = ""
+		}
+	}
 	if from, to, picked := s.pickSamples(); picked && s.isMend(d.Name) && w.Layer != "" {
 		w.From, w.To = from, to
 	}
@@ -115,7 +124,19 @@ func (s *State) usual(d Dial) string {
 
 func (s *State) setDial(w Wish, text string) {
 	w.Text = text
+	s.dial.about, s.dial.said = w.Layer+"/"+w.Group+"/"+w.Name, text
 	s.wish(w)
+}
+
+// heardOfDial forgets what was wished for once the score says so.
+func (s *State) heardOfDial() {
+	_, list, w := s.dials()
+	for _, d := range list {
+		text := nameOr(d.Text, "off")
+		if s.dial.about == w.Layer+"/"+w.Group+"/"+d.Name && s.dial.said == text {
+			s.dial.said = ""
+		}
+	}
 }
 
 func (s *State) typeDial() {

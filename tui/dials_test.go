@@ -1,6 +1,7 @@
 package tui
 
 import (
+	"errors"
 	"strings"
 	"testing"
 )
@@ -58,6 +59,30 @@ func TestDialsOpenAndClose(t *testing.T) {
 	s, _ = wished(stageOf(t, Mix), "enter o o o o o o o o o o ? ?")
 	if !strings.Contains(View(s).String(), "amount=80") {
 		t.Error("the list of dials is not shown")
+	}
+}
+
+// Keys faster than the desk add up; what is refused, or is said by the score, is
+// forgotten.
+func TestQuickTurnsAddUp(t *testing.T) {
+	s, got := wished(stageOf(t, Mix), "enter . . .")
+	if len(got) != 3 || got[2].Text != "amount=95 speed_ms=120" {
+		t.Fatalf("three turns: %+v", got)
+	}
+	if v := s.outcome(Outcome{}, errors.New("no")); v.dial.said != "" {
+		t.Error("what was refused is still shown")
+	}
+	m := harbour()
+	m.Layers[0].Dials[0].Text = "amount=95 speed_ms=120"
+	next, err := newSheet(m)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if s = s.withSheet(next); s.dial.said != "" {
+		t.Error("the score says it, and it is still waited for")
+	}
+	if _, got = wished(s, "d d"); len(got) != 2 || got[0].Text != "off" || got[1].Text != "amount=80 speed_ms=120" {
+		t.Errorf("off and on: %+v", got)
 	}
 }
 

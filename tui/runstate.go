@@ -112,6 +112,7 @@ func (s State) end(out Outcome, err error) State {
 // outcome takes in what came of a wish.
 func (s State) outcome(out Outcome, err error) State {
 	if err != nil {
+		s.dial.said = ""
 		s.News = err.Error()
 	} else if out.News != "" {
 		s.News = out.News

@@ -90,6 +90,7 @@ func (s State) withSheet(next *sheet) State {
 		}
 	}
 	s.sheet, s.Worst = next, -1
+	s.heardOfDial()
 	if v := s.voice(); s.newest && v != nil {
 		s.Take, s.newest = len(v.Takes)-1, false
 	}

@@ -41,13 +41,14 @@ A score is a folder. Commands work on the one you are in, or on --score.`
 
 func (a *app) root() *cobra.Command {
 	root := &cobra.Command{
-		Use:           "cuechoir",
-		Short:         "One voice, a whole score, on the frame",
-		Long:          longHelp,
-		Example:       "  cuechoir demo\n  cuechoir new harbour --reference trailer.mp4\n  cuechoir --score harbour check",
-		SilenceUsage:  true,
-		SilenceErrors: true,
-		Args:          cobra.ArbitraryArgs,
+		SuggestionsMinimumDistance: 2, // letters that a word may be off by
+		Use:                        "cuechoir",
+		Short:                      "One voice, a whole score, on the frame",
+		Long:                       longHelp,
+		Example:                    "  cuechoir demo\n  cuechoir new harbour --reference trailer.mp4\n  cuechoir --score harbour check",
+		SilenceUsage:               true,
+		SilenceErrors:              true,
+		Args:                       cobra.ArbitraryArgs,
 	}
 	var of openFlags
 	of.register(root)

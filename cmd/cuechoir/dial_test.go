@@ -41,7 +41,7 @@ func shellSplit(line string) (words []string) {
 func TestDialsAndCommandsDoTheSame(t *testing.T) {
 	dir := t.TempDir()
 	base := filepath.Join(dir, "score")
-	lostScore(t, base, 4)
+	voice := lostScore(t, base, 4)
 	must := func(args ...string) {
 		t.Helper()
 		var said bytes.Buffer
@@ -60,7 +60,7 @@ func TestDialsAndCommandsDoTheSame(t *testing.T) {
 	layer := s.Layers[0].Name
 	f.Close()
 	must("--score", base, "layer", "set", layer, "--group", "choir")
-	must("--score", base, "sing", layer, "--input", voiceOf(t, dir))
+	must("--score", base, "sing", layer, "--input", voice)
 	of := func(o job.DialOf, pairs ...string) (out [][3]string) {
 		for i := 0; i < len(pairs); i += 2 {
 			out = append(out, [3]string{o.Layer + "/" + o.Group, pairs[i], pairs[i+1]})
@@ -71,7 +71,7 @@ func TestDialsAndCommandsDoTheSame(t *testing.T) {
 	cases := map[job.DialOf][][3]string{
 		l: of(l, "retune", "amount=80 speed_ms=90", "retime", "to=hits amount=50", "retune", "off", "colour", "low-brass", "colour", "drive 6 dB; lowpass 900 Hz",
 			"colour", "off", "trim", "db=-3", "compressor", "threshold_db=-20 ratio=4", "compressor", "off", "room", "db=-12", "echo", "-9", "room", "off"),
-		g: of(g, "eq-low", "hz=110 db=2", "de-ess", "threshold_db=-30", "de-ess", "off"),
+		g: of(g, "eq-low", "hz=110 db=2", "de-ess", "threshold_db=-30", "de-ess", "off", "room", "db=-9", "room", "off"),
 		w: of(w, "room", "seconds=2.5 pre_delay_ms=20", "room", "off", "echo", "ms=420", "ride", layer+" depth_db=12", "ride", "off", "limit", "on", "limit", "off",
 			"colour", "old-optical", "colour", "academy; gain -2 dB", "colour", "off", "compressor", "threshold_db=-16 ratio=1.5", "eq-high", "off"),
 	}

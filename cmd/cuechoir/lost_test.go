@@ -352,3 +352,21 @@ func TestClockSetBack(t *testing.T) {
 		t.Errorf("%+v, want take 002 in use", rows)
 	}
 }
+
+// A terminal that is closed, or a program that is asked to end, in the middle of
+// a take: the take is closed in order, not left to be recovered.
+func TestAskedToEndInATake(t *testing.T) {
+	for _, sig := range []syscall.Signal{syscall.SIGHUP, syscall.SIGTERM} {
+		dir := filepath.Join(t.TempDir(), "s")
+		voice := lostScore(t, dir, lostSeconds)
+		s := startSinging(t, dir, program(t), "-s", dir, "sing", "a", "--input", voice)
+		s.until(t, 1)
+		s.cmd.Process.Signal(sig)
+		if code := s.end(t); code < 0 {
+			t.Fatalf("%v killed it: %s", sig, s.errs.String())
+		}
+		if info := keptTake(t, dir, 1); info.State != take.Whole {
+			t.Errorf("%v: %+v", sig, info)
+		}
+	}
+}

@@ -25,7 +25,7 @@ func main() {
 
 // run is the program as a function: arguments and streams in, exit code out.
 func run(args []string, in io.Reader, out, errw io.Writer) int {
-	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM, syscall.SIGHUP)
 	defer stop()
 	go func() { // a second Ctrl-C ends the program at once
 		<-ctx.Done()

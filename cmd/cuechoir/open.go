@@ -68,7 +68,7 @@ func (a *app) openOrHelp(c *cobra.Command, given []string, of *openFlags) error 
 		return c.Help()
 	}
 	st, err := os.Stat(given[0])
-	begins := errors.Is(err, fs.ErrNotExist) && isPath(given[0])
+	begins := errors.Is(err, fs.ErrNotExist) && len(given) == 1 && (isPath(given[0]) || score.CheckName(given[0]) == nil && len(c.SuggestionsFor(given[0])) == 0)
 	if len(given) > 1 || !begins && (err != nil || !st.IsDir()) {
 		e := fault.New(fault.Usage, "%q is no command, and no folder to open", given[0]).Mended("see: cuechoir --help")
 		if near := c.SuggestionsFor(given[0]); len(near) > 0 {

@@ -65,24 +65,16 @@ func Dials(s *score.Score, of DialOf) ([]Dial, error) {
 			{dialRetime, mendText(l, score.Retime), "to=grid amount=80", "to grid, hits or a layer"},
 			{dialColour, colourText(l.Colour), "strings", "what the voice becomes"}}
 		out = append(out, chainDials(l.Strip.Chain)...)
-		send := func(to mix.Bus) string {
-			if i := slices.IndexFunc(l.Strip.Sends, func(x mix.Send) bool { return x.To == to }); i >= 0 {
-				return fmt.Sprintf("db=%g", l.Strip.Sends[i].DB)
-			}
-			return ""
-		}
-		return append(out, Dial{dialRoom, send(mix.ToRoom), "db=-12", "how much goes to the room"},
-			Dial{dialEcho, send(mix.ToEcho), "db=-12", "how much goes to the echo"}), nil
+		return append(out, sendDials(l.Strip.Sends)...), nil
 	case of.Group != "":
 		if err := checkGroup(s, of.Group); err != nil {
 			return nil, err
 		}
-		for _, g := range d.Groups {
-			if g.Name == of.Group {
-				return chainDials(g.Chain), nil
-			}
+		g := mix.Group{}
+		if i := slices.IndexFunc(d.Groups, func(g mix.Group) bool { return g.Name == of.Group }); i >= 0 {
+			g = d.Groups[i]
 		}
-		return chainDials(mix.Chain{}), nil
+		return append(chainDials(g.Chain), sendDials(g.Sends)...), nil
 	}
 	ride := d.Ride.Voice
 	if t := d.Ride.Text(); t != "" {
@@ -110,6 +102,19 @@ func chainDials(c mix.Chain) (out []Dial) {
 	for _, name := range mix.ChainNames() {
 		u := usualLines[name]
 		out = append(out, Dial{name, text[name], u[0], u[1]})
+	}
+	return out
+}
+
+func sendDials(sends []mix.Send) (out []Dial) {
+	for _, to := range []mix.Bus{mix.ToRoom, mix.ToEcho} {
+		d := Dial{string(to), "", "db=-12", "how much goes to the " + string(to)}
+		for _, x := range sends {
+			if x.To == to {
+				d.Text = fmt.Sprintf("db=%g", x.DB)
+			}
+		}
+		out = append(out, d)
 	}
 	return out
 }
@@ -171,6 +176,11 @@ func SetDial(ctx context.Context, f *score.Folder, of DialOf, name, text string,
 	switch {
 	case of.Layer != "":
 		err = setLayerDial(ctx, f, of.Layer, name, text, x)
+	case of.Group != "" && (name == dialRoom || name == dialEcho):
+		var db *float64
+		if db, err = sendOf(text); err == nil {
+			_, err = SetGroupSend(f, of.Group, mix.Bus(name), db)
+		}
 	case of.Group != "":
 		_, err = SetGroup(f, of.Group, GroupWish{Lines: line})
 	default:

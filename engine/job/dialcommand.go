@@ -16,6 +16,8 @@ func DialCommand(of DialOf, name, text string) string {
 	switch {
 	case of.Layer != "":
 		words = append(words, layerDialWords(of.Layer, name, text)...)
+	case of.Group != "" && (name == dialRoom || name == dialEcho):
+		words = append(words, "mix", "send", "--group", of.Group, name, strings.TrimPrefix(text, "db="))
 	case of.Group != "":
 		words = append(words, "mix", "group", of.Group, "--"+name, text)
 	case name == dialRoom || name == dialEcho:

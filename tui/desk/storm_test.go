@@ -109,7 +109,7 @@ func TestRandomKeysOnAScore(t *testing.T) {
 
 // storm presses keys at random, but for those that quit.
 func storm(screen tcell.SimulationScreen, r *rand.Rand, n int) {
-	letters := []rune("fFsScChHbBvVzZaxXl()uU123456mnoOiy.,<>*kpPdgtTjwWrr?  ü音")
+	letters := []rune("fFsScChHbBvVzZaxXl()uU123456mnoOiy.,<>*kpPdgtTjwWrrnNeeee?  ü音")
 	named := []tcell.Key{tcell.KeyEnter, tcell.KeyEnter, tcell.KeyEsc, tcell.KeyTab, tcell.KeyLeft, tcell.KeyRight, tcell.KeyUp, tcell.KeyDown,
 		tcell.KeyHome, tcell.KeyEnd, tcell.KeyPgUp, tcell.KeyPgDn, tcell.KeyBackspace2, tcell.KeyCtrlR, tcell.KeyF7}
 	for range n {
