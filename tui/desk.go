@@ -34,6 +34,8 @@ const (
 	DoUntap    Deed = "untap"     // all taps go
 	DoKeepMap  Deed = "keep-map"  // Index of the maps offered last
 	DoPin      Deed = "pin"       // Frame: the beat nearest to it, or let it go
+	DoBars     Deed = "bars"      // Name (metre, tempo, insert, delete) of bars numbered Frame to Other, as Text says
+	DoHold     Deed = "hold"      // Frame: the beat nearest to it, Text frames longer
 	DoAddLayer Deed = "add-layer" // Name
 	DoUseTake  Deed = "use-take"  // Layer, Take
 	DoRate     Deed = "rate"      // Layer, Take, Index stars

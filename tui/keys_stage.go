@@ -44,8 +44,58 @@ func mapKeys() []binding {
 		{"tap", []string{"t"}, "t tap", "tap while it plays", func(s *State) { s.tap() }},
 		{"untap", []string{"T"}, "", "forget all taps", func(s *State) { s.wish(Wish{Do: DoUntap}) }},
 		{"pin", []string{"p"}, "p pin", "pin the beat here, or not", func(s *State) { s.wish(Wish{Do: DoPin, Frame: s.Frame}) }},
+		{"metre", []string{"m"}, "m metre", "metre of the bar, or bars", func(s *State) { s.askBars("metre", "such as 3/4") }},
+		{"tempo", []string{"n"}, "n tempo", "tempo of the bar, or bars", func(s *State) { s.askBars("tempo", "beats a minute") }},
+		{"bar-in", []string{"i"}, "", "put a bar in before this", func(s *State) { s.bars("insert", "") }},
+		{"bar-out", []string{"e"}, "", "take the bar, or bars, out", func(s *State) { s.bars("delete", "") }},
+		{"hold", []string{"w"}, "w hold", "hold the beat for frames", func(s *State) { s.askHold() }},
 		{"click", []string{"d"}, "d click", "hear the click, or not", func(s *State) { s.toggle(&s.Click, "with the click", "without the click") }},
 	}
+}
+
+// theBars are the numbers of the chosen bars, else of the one in the gate.
+func (s *State) theBars() (from, to int64, ok bool) {
+	a, b := s.sheet.barAt(s.Frame), s.sheet.barAt(s.Frame)
+	if s.pick.on {
+		a, b = s.pick.from, s.pick.to
+	}
+	if a < 0 || b >= len(s.sheet.Bars) {
+		s.News = "there is no bar here"
+		return 0, 0, false
+	}
+	return int64(s.sheet.Bars[a].Number), int64(s.sheet.Bars[b].Number), true
+}
+
+func (s *State) bars(what, text string) {
+	if from, to, ok := s.theBars(); ok {
+		s.wish(Wish{Do: DoBars, Name: what, Frame: from, Other: to, Text: text})
+	}
+}
+
+// askBars asks for what bars are to have.
+func (s *State) askBars(what, hint string) {
+	from, to, ok := s.theBars()
+	if !ok {
+		return
+	}
+	of := fmt.Sprintf("%s of bar %d, %s", what, from, hint)
+	if to > from {
+		of = fmt.Sprintf("%s of bars %d to %d, %s", what, from, to, hint)
+	}
+	s.ask(of, "", func(s *State, text string) {
+		s.wish(Wish{Do: DoBars, Name: what, Frame: from, Other: to, Text: text})
+	})
+}
+
+func (s *State) askHold() {
+	if len(s.sheet.Bars) == 0 {
+		s.News = "there is no bar here"
+		return
+	}
+	frame := s.Frame
+	s.ask("hold the beat here for so many frames, 0 lets it go", "", func(s *State, text string) {
+		s.wish(Wish{Do: DoHold, Frame: frame, Text: text})
+	})
 }
 
 func singKeys() []binding {

@@ -47,6 +47,11 @@ func TestKeysWishForWhatTheySay(t *testing.T) {
 		{Spot, "s space", Wish{Do: DoPlay, From: second, To: at(1440), Hear: Hear{Reference: true, VolumeDB: -12}}},
 		{Map, "b x b x l space", Wish{Do: DoPlay, From: at(48), To: at(144), Loop: true, Hear: Hear{Reference: true, Click: true, VolumeDB: -12}}},
 		{Map, "h p", Wish{Do: DoPin, Frame: 96}},
+		{Map, "b m 3 / 4 enter", Wish{Do: DoBars, Name: "metre", Frame: 2, Other: 2, Text: "3/4"}},
+		{Map, "b x b x n 9 6 enter", Wish{Do: DoBars, Name: "tempo", Frame: 2, Other: 3, Text: "96"}},
+		{Map, "i", Wish{Do: DoBars, Name: "insert", Frame: 1, Other: 1}},
+		{Map, "b e", Wish{Do: DoBars, Name: "delete", Frame: 2, Other: 2}},
+		{Map, "h w 1 2 enter", Wish{Do: DoHold, Frame: 96, Text: "12"}},
 		{Map, "enter", Wish{Do: DoOffer, Style: "stepped"}},
 		{Map, "y enter", Wish{Do: DoOffer, Style: "steady"}},
 		{Map, "y y y enter", Wish{Do: DoFollow, Style: "follow"}},
@@ -81,7 +86,7 @@ func sameWish(a, b Wish) bool {
 	same = same && x.Click == y.Click && x.Reference == y.Reference && x.Guide == y.Guide && x.VolumeDB == y.VolumeDB && x.Mix == y.Mix && x.Alone == y.Alone
 	return same && a.Do == b.Do && a.Frame == b.Frame && a.Other == b.Other && a.From == b.From && a.To == b.To && a.Must == b.Must &&
 		a.Loop == b.Loop && a.Layer == b.Layer && a.Take == b.Take && a.Group == b.Group && a.Name == b.Name && a.Style == b.Style &&
-		a.Index == b.Index && a.Bits == b.Bits && a.By == b.By && a.Target == b.Target && a.Stems == b.Stems
+		a.Index == b.Index && a.Bits == b.Bits && a.By == b.By && a.Target == b.Target && a.Stems == b.Stems && a.Text == b.Text
 }
 
 // Hits are marked where the playing stands, and the playing goes on.

@@ -109,3 +109,59 @@ func TestDialsAndCommandsDoTheSame(t *testing.T) {
 		}
 	}
 }
+
+// The same of what keys do to bars of the map.
+func TestBarKeysAndCommandsDoTheSame(t *testing.T) {
+	base := filepath.Join(t.TempDir(), "score")
+	lostScore(t, base, 12)
+	command(t, "-s", base, "map", "--tempo", "120")
+	before, err := os.ReadFile(filepath.Join(base, score.FileName))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range []struct {
+		do   func(f *score.Folder) (string, error)
+		args []string
+	}{
+		{func(f *score.Folder) (string, error) { return job.ChangeBars(f, job.BarsMetre, 2, 3, " 3/4 ") }, []string{"metre", "2", "3", "3/4"}},
+		{func(f *score.Folder) (string, error) { return job.ChangeBars(f, job.BarsTempo, 2, 2, "96") }, []string{"scale", "2", "2", "--bpm", "96"}},
+		{func(f *score.Folder) (string, error) { return job.ChangeBars(f, job.BarsInsert, 3, 3, "") }, []string{"bar", "insert", "3"}},
+		{func(f *score.Folder) (string, error) { return job.ChangeBars(f, job.BarsDelete, 2, 3, "") }, []string{"bar", "delete", "2", "3"}},
+		{func(f *score.Folder) (string, error) { return job.HoldNearest(f, 13, "12") }, []string{"hold", "1.2", "12"}},
+	} {
+		a, b := filepath.Join(t.TempDir(), "a"), filepath.Join(t.TempDir(), "b")
+		for _, to := range []string{a, b} {
+			if err := os.CopyFS(to, os.DirFS(base)); err != nil {
+				t.Fatal(err)
+			}
+		}
+		f, err := score.Open(a)
+		if err != nil {
+			t.Fatal(err)
+		}
+		said, err := c.do(f)
+		f.Close()
+		if err != nil || said == "" {
+			t.Errorf("%v: %q, %v", c.args, said, err)
+		}
+		command(t, append([]string{"-s", b, "map"}, c.args...)...)
+		x, _ := os.ReadFile(filepath.Join(a, score.FileName))
+		y, _ := os.ReadFile(filepath.Join(b, score.FileName))
+		if len(x) == 0 || !bytes.Equal(x, y) || bytes.Equal(x, before) {
+			t.Errorf("%v: the screen and the command differ, or nothing changed", c.args)
+		}
+	}
+	f, err := score.Open(base)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	for what, text := range map[string]string{job.BarsMetre: "waltz", job.BarsTempo: "quick", "shine": ""} {
+		if _, err := job.ChangeBars(f, what, 1, 1, text); err == nil {
+			t.Errorf("%s %q was done", what, text)
+		}
+	}
+	if _, err := job.HoldNearest(f, 3, "long"); err == nil {
+		t.Error("a hold of no number was done")
+	}
+}

@@ -47,7 +47,7 @@ func (d *Desk) change(ctx context.Context, w tui.Wish, tell func(tui.Told)) (str
 		return d.cuts(ctx, w, tell)
 	case tui.DoHit, tui.DoNameHit, tui.DoLands:
 		return d.hits(w)
-	case tui.DoTaps, tui.DoUntap, tui.DoKeepMap, tui.DoPin, tui.DoFollow:
+	case tui.DoTaps, tui.DoUntap, tui.DoKeepMap, tui.DoPin, tui.DoFollow, tui.DoBars, tui.DoHold:
 		return d.maps(ctx, w, tell)
 	case tui.DoUseTake, tui.DoRate, tui.DoComp:
 		return d.takes(w)
@@ -124,6 +124,10 @@ func (d *Desk) maps(ctx context.Context, w tui.Wish, tell func(tui.Told)) (strin
 			return "beat " + p.String() + " pinned", err
 		}
 		return "beat " + p.String() + " let go", err
+	case tui.DoBars:
+		return job.ChangeBars(d.f, w.Name, int(w.Frame), int(w.Other), w.Text)
+	case tui.DoHold:
+		return job.HoldNearest(d.f, w.Frame, w.Text)
 	case tui.DoFollow:
 		res, err := job.FollowMap(ctx, d.f, job.FollowOptions{Style: tempo.Style(w.Style)}, working(tell))
 		return fmt.Sprintf("the map follows %d beats, at most %.2f frames off", len(res.Beats.Beats), res.Largest.Float()), err
