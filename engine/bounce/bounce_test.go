@@ -347,3 +347,18 @@ func BenchmarkBounce32Layers(b *testing.B) {
 	}
 	b.ReportMetric(10*float64(b.N)/b.Elapsed().Seconds(), "x-realtime")
 }
+
+// Silence has neither a loudness nor a range of it: bext says that they are not
+// set (EBU Tech 3285 v2).
+func TestSilenceHasNoLoudnessSet(t *testing.T) {
+	res := run(t, choir(48000, 0), Options{Path: filepath.Join(t.TempDir(), "x.wav"), Length: 48000})
+	r, err := audiofile.Open(res.Mix.Path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer r.Close()
+	l := r.Bext().Loudness
+	if l == nil || l.Integrated != audiofile.LoudnessUnset || l.Range != audiofile.LoudnessUnset {
+		t.Errorf("%+v", l)
+	}
+}

@@ -2,6 +2,7 @@ package bounce
 
 import (
 	"fmt"
+	"math"
 
 	"cuechoir/engine/loudness"
 	"cuechoir/internal/audiofile"
@@ -123,6 +124,9 @@ func (j *job) bext(group *string, l *loudness.Result) *audiofile.Bext {
 			Integrated: audiofile.Hundredths(l.IntegratedLUFS), Range: audiofile.Hundredths(l.RangeLU),
 			MaxTruePeak: audiofile.Hundredths(l.TruePeakDBTP), MaxMomentary: audiofile.Hundredths(l.MaxMomentaryLUFS),
 			MaxShortTerm: audiofile.Hundredths(l.MaxShortTermLUFS),
+		}
+		if math.IsInf(l.IntegratedLUFS, -1) { // what has no loudness has no range of it
+			b.Loudness.Range = audiofile.LoudnessUnset
 		}
 	}
 	return b

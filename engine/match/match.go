@@ -15,7 +15,8 @@ import (
 
 // Limits beyond which a difference is told. In 380 shots of unspoilt mixes of the
 // same takes (faders within 2 dB, equaliser within 3, compressor, room) 99 of 100
-// lay within 4.3 dB, 2.2 dB a band and 1.9 ms; another singer's within 12 ms.
+// lay within 4.3 dB, 2.2 dB a band and 1.9 ms. Of 304 shots of other mixes, by which
+// nothing was set, 2 were accused.
 const (
 	LevelDB        = 4.5   // a shot's level against the whole's
 	BandDB         = 5.0   // a band under its shot's level
