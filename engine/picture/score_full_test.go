@@ -28,7 +28,7 @@ import (
 //	                hard cuts, on the frame          dissolves and fades,
 //	                ours    scdet   select           both ends within 3 frames
 //	clean           0.994   0.795   0.795            0.907
-//	aged            0.991   0.601   0.599            0.890
+//	aged            0.991   0.601   0.599            0.906
 //	clean flashes   0.948   0.371   0.371            0.881
 //	aged flashes    0.959   0.313   0.312            0.839
 //	quick           0.970   0.835   0.835            none in them
