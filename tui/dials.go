@@ -99,13 +99,13 @@ func (s *State) theDial() (d Dial, w Wish, ok bool) {
 			d.Text = ""
 		}
 	}
-	if from, to, picked := s.pickSamples(); picked && s.isMend(d.Name) && w.Layer != "" {
+	if from, to, picked := s.pickSamples(); picked && isMend(d.Name) && w.Layer != "" {
 		w.From, w.To = from, to
 	}
 	return d, w, true
 }
 
-func (s *State) isMend(dial string) bool { return dial == "retune" || dial == "retime" }
+func isMend(dial string) bool { return dial == "retune" || dial == "retime" }
 
 func (s *State) toDial(by int) {
 	_, list, _ := s.dials()

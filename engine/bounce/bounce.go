@@ -41,7 +41,7 @@ type Options struct {
 	TargetLUFS   *float64                     // integrated loudness to reach, -70 to 0; nil leaves the level alone; the ceiling comes first
 	CeilingDBTP  float64                      // true peak that is never passed, -60 to just under 0; 0 is -1
 	Limit        bool                         // where the ceiling is passed the peaks alone are lowered, not the whole mix
-	Colour       func(stereo []float32) error // works on the whole mix before MasterGainDB's like is set, in place, interleaved; nil: as it is; not on stems
+	Colour       func(stereo []float32) error // works in place on the whole mix, interleaved, before target and ceiling; nil: as it is; not on stems
 	Stems        bool                         // also a file for each group, at the same gain: PATH_GROUP.wav
 
 	TimeReference       int64     // samples since midnight of timeline 0: the reference's start timecode

@@ -42,21 +42,13 @@ func MixSoundOf(ctx context.Context, f *score.Folder, alone string, had *MixSoun
 	if had != nil && had.key == key {
 		return had, nil
 	}
-	var res BounceResult
-	picked, err := res.choose(f, s)
-	if err != nil {
-		return nil, err
-	}
-	if err := makeLayers(ctx, f, s, picked, progress); err != nil {
-		return nil, err
-	}
-	desk, err := openDesk(f, s, picked)
+	desk, layers, err := openMix(ctx, f, s, progress)
 	if err != nil {
 		return nil, err
 	}
 	defer closeStrips(desk.Strips)
 	if alone != "" {
-		if !slices.Contains(res.Layers, alone) {
+		if !slices.Contains(layers, alone) {
 			return nil, fault.New(fault.Missing, "layer %s is not in the mix", alone).Mended("sing it, or take it in: cuechoir layer set %s --mute=false", alone)
 		}
 		for i := range desk.Strips {
@@ -65,6 +57,21 @@ func MixSoundOf(ctx context.Context, f *score.Folder, alone string, had *MixSoun
 	}
 	x, err := renderMono(ctx, s, desk, progress)
 	return &MixSound{key, x}, err
+}
+
+// openMix makes what the mix is made of and opens it, once; layers are those in it.
+// The caller closes the strips.
+func openMix(ctx context.Context, f *score.Folder, s *score.Score, progress Progress) (desk mix.Desk, layers []string, err error) {
+	var res BounceResult
+	picked, err := res.choose(f, s)
+	if err != nil {
+		return desk, nil, err
+	}
+	if err := makeLayers(ctx, f, s, picked, progress); err != nil {
+		return desk, nil, err
+	}
+	desk, err = openDesk(f, s, picked)
+	return desk, res.Layers, err
 }
 
 func renderMono(ctx context.Context, s *score.Score, desk mix.Desk, progress Progress) ([]float32, error) {

@@ -99,15 +99,7 @@ func MeasureMix(ctx context.Context, f *score.Folder, progress Progress) (MixLev
 	if err != nil {
 		return MixLevels{}, err
 	}
-	var res BounceResult
-	picked, err := res.choose(f, s)
-	if err != nil {
-		return MixLevels{}, err
-	}
-	if err := makeLayers(ctx, f, s, picked, progress); err != nil {
-		return MixLevels{}, err
-	}
-	desk, err := openDesk(f, s, picked)
+	desk, _, err := openMix(ctx, f, s, progress)
 	if err != nil {
 		return MixLevels{}, err
 	}
