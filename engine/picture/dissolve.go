@@ -129,7 +129,7 @@ func (b *blendTrack) finish() []cutlist.Cut {
 // look fits a dissolve around frame c if that is a candidate.
 func (b *blendTrack) look(c int) {
 	s := b.score[c]
-	if s < leastScore || b.isFound(c) {
+	if s < leastScore || b.fit.watch == nil && b.isFound(c) {
 		return
 	}
 	for k := max(0, c-bestAround); k <= min(b.count-1, c+bestAround); k++ {

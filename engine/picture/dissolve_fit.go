@@ -5,65 +5,24 @@ import (
 	"slices"
 )
 
-// curveFit is a dissolve from its first mixed frame s to its first whole one e,
-// by squares.
-type curveFit struct {
-	ends
-	miss float64 // summed squared distance of the shares from the ramp; infinite: none found
-}
-
 // fitting is the search for a dissolve between frames lo and hi.
 type fitting struct {
-	b        *blendTrack
-	lo, hi   int
-	share    []float64    // of B in each frame, by most cells
-	off      []float64    // how far the cells are from agreeing on it
-	passes   int          // of mixOf
-	trust    []float64    // what each frame's share counts
-	moved    [2][]float32 // A and Z, moved
-	way      follower
+	b      *blendTrack
+	lo, hi int
+	share  []float64    // of B in each frame, by most cells
+	off    []float64    // how far the cells are from agreeing on it
+	trust  []float64    // what each frame's share counts
+	moved  [2][]float32 // A and Z, moved
+	way    follower
+	plates [2]plate // of A and of Z
+	costs  costTable
+	// watch, unless nil, is told what each round of a pursuit finds, and none is
+	// left early: it is there to learn from.
+	watch    func(c, window, round int, h ends, signs []float64)
 	en, tone [9][]float64 // energy and brightness of the ninths
 }
 
-const (
-	curveMargin = 10  // whole frames on each side that a fit looks at
-	mostMiss    = 0.1 // squared share: what is further off counts no more
-)
-
-// from finds the start and end that explain the frames best, taking frames a
-// and z as whole.
-func (f *fitting) from(a, z int) curveFit {
-	a, z = max(f.lo, a), min(f.hi-1, z)
-	if z-a < minDissolve {
-		return curveFit{miss: math.Inf(1)}
-	}
-	from, to := max(f.lo, a-curveMargin), min(f.hi, z+curveMargin+1)
-	f.takeShares(a, z, from, to)
-	best := curveFit{miss: math.Inf(1)}
-	try := func(s, e int) {
-		if s <= a || e > z+1 || e <= s || e-s > maxDissolve {
-			return
-		}
-		if m := f.ramp(s-from, e-from, best.miss); m < best.miss {
-			best.miss, best.s, best.e = m, s, e
-		}
-	}
-	const step = 3
-	for s := a + 1; s <= z; s += step {
-		for e := s + minDissolve - 1; e <= z+1; e += step {
-			try(s, e)
-		}
-	}
-	for range 2 {
-		s, e := best.s, best.e
-		for i := -2; i <= 2; i++ {
-			for j := -2; j <= 2; j++ {
-				try(s+i, e+j)
-			}
-		}
-	}
-	return best
-}
+const mostMiss = 0.1 // squared share: what is further off counts no more
 
 // usualOff is how far cells are from agreeing on a frame that counts half.
 const usualOff = 0.15
@@ -99,49 +58,6 @@ func apartness(a, b []float32) float64 {
 	return float64(sum) / float64(len(a))
 }
 
-// takeShares finds how much of Z is in each frame from from to to, with A =
-// frame a and Z = frame z moved as their cameras move.
-func (f *fitting) takeShares(a, z, from, to int) {
-	f.share, f.off, f.trust = f.share[:0], f.off[:0], f.trust[:0]
-	fa, fz := f.b.at(a), f.b.at(z)
-	va, vz := f.motion(a, -1, from), f.motion(z, 1, to-1)
-	for t := from; t < to; t++ {
-		p, q := fa.movedCells(va, float64(t-a), &f.moved[0]), fz.movedCells(vz, float64(t-z), &f.moved[1])
-		u, off := mixOf(f.b.at(t).cells, p, q, f.passes)
-		f.share, f.off = append(f.share, u), append(f.off, off)
-		f.trust = append(f.trust, 1/(1+off*off/(usualOff*usualOff)))
-	}
-}
-
-// mixOf is the share of z in a picture c that is g((1-u)a + uz), by least
-// absolute deviations, so that what moves before the camera has little say: by
-// least squares weighted anew (iteratively reweighted, Schlossmacher 1973). off
-// is the mean deviation in parts of that between a and z.
-func mixOf(c, a, z []float32, passes int) (u, off float64) {
-	a, z = a[:len(c)], z[:len(c)]
-	p, q := float32(0.5), float32(0.5)
-	for pass := range passes {
-		var aa, zz, az, ca, cz float32
-		for i, v := range c {
-			x, y := a[i], z[i]
-			if pass > 0 {
-				r := v - p*x - q*y
-				w := 1 / (leastOff + max(r, -r))
-				x, y = w*x, w*y
-				aa, zz, az, ca, cz = aa+x*a[i], zz+y*z[i], az+x*z[i], ca+x*v, cz+y*v
-				continue
-			}
-			aa, zz, az, ca, cz = aa+x*x, zz+y*y, az+x*y, ca+v*x, cz+v*y
-		}
-		det := aa*zz - az*az
-		if det <= 1e-6*aa*zz {
-			return 0, 1
-		}
-		p, q = (ca*zz-cz*az)/det, (cz*aa-ca*az)/det
-	}
-	return mixShare(c, a, z, p, q)
-}
-
 // mixShare is the share of z in c = pa + qz, and the mean deviation in parts of
 // that between a and z.
 func mixShare(c, a, z []float32, p, q float32) (u, off float64) {
@@ -156,10 +72,7 @@ func mixShare(c, a, z []float32, p, q float32) (u, off float64) {
 	return max(-1, min(2, float64(q/(p+q)))), min(1, float64(miss/(all+1e-3)))
 }
 
-const (
-	mixPasses = 4
-	leastOff  = 2 // levels
-)
+const leastOff = 2 // levels
 
 // motionOver is over how many frames the motion of a shot is measured.
 const motionOver = 6

@@ -13,9 +13,8 @@ import "math"
 
 // follower is where A and Z are in each of some frames.
 type follower struct {
-	a, z     int          // the whole frames
-	from, to int          // the frames
-	da, dz   [][2]float64 // how far A and Z have moved in each, in points of a tiny
+	from   int          // the first of them
+	da, dz [][2]float64 // how far A and Z have moved in each, in points of a tiny
 }
 
 const (
@@ -24,55 +23,7 @@ const (
 	followGain   = 0.3  // of the speed, for what it is off
 )
 
-// follow takes the shares of frames from from to to-1, with frames a and z
-// whole.
-func (f *fitting) follow(a, z, from, to int) {
-	l := &f.way
-	l.a, l.z, l.from, l.to = a, z, from, to
-	va, vz := f.motion(a, -1, from), f.motion(z, 1, to-1)
-	l.da, l.dz = l.da[:0], l.dz[:0]
-	for t := from; t < to; t++ {
-		l.da = append(l.da, scaled(va, float64(t-a)))
-		l.dz = append(l.dz, scaled(vz, float64(t-z)))
-	}
-	for range followRounds {
-		f.sweep(a, z, l.da, l.dz, va)
-		f.sweep(z, a, l.dz, l.da, vz)
-	}
-	f.share, f.off, f.trust = f.share[:0], f.off[:0], f.trust[:0]
-	for i := range l.da {
-		p, q := f.b.at(a).movedCells(l.da[i], 1, &f.moved[0]), f.b.at(z).movedCells(l.dz[i], 1, &f.moved[1])
-		u, off := robustMix(f.b.at(from+i).cells, p, q)
-		f.share, f.off = append(f.share, u), append(f.off, off)
-		f.trust = append(f.trust, 1/(1+off*off/(usualOff*usualOff)))
-	}
-}
-
 func scaled(v [2]float64, by float64) [2]float64 { return [2]float64{v[0] * by, v[1] * by} }
-
-// sweep betters where frame at is in each frame, from itself outward both ways,
-// with frame other where it is.
-func (f *fitting) sweep(at, other int, own, others [][2]float64, v [2]float64) {
-	for _, way := range [...]int{-1, 1} {
-		v := scaled(v, float64(way))
-		for k := at - f.way.from + way; k >= 0 && k < len(own); k += way {
-			before := own[k-way]
-			expected := [2]float64{before[0] + v[0], before[1] + v[1]}
-			own[k] = f.placed(at, f.way.from+k, expected, f.b.at(other).movedCells(others[k], 1, &f.moved[1]))
-			v[0] += followGain * (own[k][0] - expected[0])
-			v[1] += followGain * (own[k][1] - expected[1])
-		}
-	}
-}
-
-// placed is where frame at is in frame t, near where it is expected, when the
-// rest of t is other.
-func (f *fitting) placed(at, t int, expected [2]float64, other []float32) [2]float64 {
-	c, anchor := f.b.at(t).cells, f.b.at(at)
-	return nearestPlace(expected, func(d [2]float64) float32 {
-		return residual(c, anchor.movedCells(d, 1, &f.moved[0]), other)
-	})
-}
 
 // nearestPlace is the place, on half cells about the one that is expected, with
 // the least residual and slack for the way off it.
@@ -96,40 +47,17 @@ func nearestPlace(expected [2]float64, residual func(d [2]float64) float32) [2]f
 	return place
 }
 
-// residual is the mean deviation, in levels, of c from the mix of a and z that
-// is nearest to it by least squares, neither below nothing.
-func residual(c, a, z []float32) float32 {
-	a, z = a[:len(c)], z[:len(c)]
-	var aa, zz, az, ca, cz float32
-	for i, v := range c {
-		x, y := a[i], z[i]
-		aa, zz, az, ca, cz = aa+x*x, zz+y*y, az+x*y, ca+v*x, cz+v*y
-	}
-	det := aa*zz - az*az
-	if det <= 1e-6*aa*zz {
-		return math.MaxFloat32
-	}
-	p, q := (ca*zz-cz*az)/det, (cz*aa-ca*az)/det
-	if p < 0 {
-		p, q = 0, cz/zz
-	} else if q < 0 {
-		p, q = ca/aa, 0
-	}
-	var miss float32
-	for i, v := range c {
-		r := v - p*a[i] - q*z[i]
-		miss += max(r, -r)
-	}
-	return miss / float32(len(c))
-}
-
 const (
 	robustPasses = 6
 	cauchyFrom   = 3   // the passes before are by least deviations
 	cauchyScale  = 0.5 // of the mean deviation
 )
 
-// robustMix is mixOf with weights that fall with the square of what is off.
+// robustMix is the share of z in a picture c that is g((1-u)a + uz), by least
+// squares weighted anew: first by least absolute deviations (Schlossmacher 1973),
+// then by weights that fall with the square of what is off, so that what moves
+// before the camera has little say. off is the mean deviation in parts of that
+// between a and z.
 func robustMix(c, a, z []float32) (u, off float64) {
 	a, z = a[:len(c)], z[:len(c)]
 	p, q := float32(0.5), float32(0.5)

@@ -1,18 +1,12 @@
 package picture
 
-import (
-	"cmp"
-	"math"
-	"slices"
-)
+import "math"
 
-// Weighing. Aim: of all the ends that fits around a frame find, those that are
-// right, and the odds that they are. Method: a logistic regression (Cox, "The
-// regression analysis of binary sequences", 1958) over what speaks for and
-// against some ends; for the few that it takes for likely, both pictures are
-// followed (dissolve_follow.go), the ends moved, and a second regression weighs
-// what is seen then. Both are learnt from made-up films, clean and aged, of seeds
-// 3000 to 3015 and 4000 to 4031, which no test uses.
+// Weighing. Aim: of the ends that are found from some frame, those that are
+// right, and the odds that they are. Method: what the costs of the mix say
+// (plate_cost.go), what the shares, the structure's dip and the brightness of the
+// ninths say, all weighed by a perceptron (odds.go). A first look by another
+// leaves frames without a dissolve early.
 
 // ends are where a dissolve may begin and end: its first mixed frame and its
 // first whole one.
@@ -20,18 +14,9 @@ type ends struct{ s, e int }
 
 const (
 	weighMargin = 12 // frames on each side of a mix that are weighed
-	weighPasses = 3  // of mixOf
 	featureN    = 22
 	mostOdd     = 0.3 // what a share is off by counts up to this
 )
-
-// weigh measures what speaks for a dissolve with these ends.
-func (f *fitting) weigh(h ends) [featureN]float64 {
-	a, z, from, to := f.about(h)
-	f.passes = weighPasses
-	f.takeShares(a, z, from, to)
-	return f.features(h, a, z, from, to)
-}
 
 // about are the whole frames beside a mix, and the frames from from to to-1
 // that tell of it.
@@ -117,76 +102,57 @@ func (f *fitting) middlingOf(h ends) float64 {
 	return float64(f.b.middling(m, half))
 }
 
-// The weights: the constant, then those of what features gives; of the last, that
-// of the first odds too.
-var (
-	firstWeights = [featureN + 1]float64{
-		7.727, -1.669, 2.589, 2.857, 0.139, 0.237, 0.504, -1.083, -2.888, 0.217, -0.608, -1.812,
-		-0.230, -5.033, 0.618, 0.265, -3.226, -10.801, -1.243, -11.633, 0.620, -0.824, 0.599,
-	}
-	lastWeights = [featureN + 2]float64{
-		10.538, -1.743, 3.537, 3.502, 0.167, 0.326, 0.455, -0.475, -3.412, 0.301, -0.575, -1.674,
-		0.810, -6.021, 0.812, 0.931, -5.470, -3.824, 2.731, -8.325, 4.516, -1.517, -0.141, 0.087,
-	}
+// signN is how many numbers signs gives.
+const signN = featureN + costSigns + 2
+
+// signs are all that speaks for and against what was pursued, and how many frames
+// of whole shot there are beside it.
+func (f *fitting) signs(p pursuit) []float64 {
+	x, y := f.features(p.ends, p.a, p.z, p.from, p.to), f.costs.signs(p.s-p.from, p.e-p.from)
+	all := append(append(make([]float64, 0, signN), x[:]...), y[:]...)
+	return append(all, float64(min(plateFrames, p.s-f.lo)), float64(min(plateFrames, f.hi-p.e)))
+}
+
+// windows are the half lengths of the dissolves that pursuits begin with; of the
+// first, what one round finds is looked at before more is done.
+var windows = [...]int{7, 15}
+
+const (
+	pursuitRounds = 3
+	leastGlance   = -1.5 // logarithms of odds: of the first look,
+	sureOdds      = 1.7  // and of a find after which no other is looked for
 )
-
-func weighted(w []float64, x []float64) float64 {
-	y := w[0]
-	for i, v := range x {
-		y += w[i+1] * v
-	}
-	return y
-}
-
-// weighedEnds are ends with the logarithm of their odds.
-type weighedEnds struct {
-	ends
-	odds float64
-}
 
 // bestEnds are the ends of the dissolve around frame c, and the logarithm of the
 // odds that there is one and both are right.
-func (f *fitting) bestEnds(c int) (ends, float64) {
-	var first []weighedEnds
-	for _, h := range f.guesses(c) {
-		x := f.weigh(h)
-		if y := weighted(firstWeights[:], x[:]); y > leastFirst {
-			first = append(first, weighedEnds{h, y})
+func (f *fitting) bestEnds(c int) (best ends, odds float64) {
+	odds = math.Inf(-1)
+	for _, w := range windows {
+		h := ends{max(f.lo+1, c-w), min(f.hi-1, c+w)}
+		if h.e-h.s < minDissolve || odds > sureOdds {
+			continue
+		}
+		var x []float64
+		for round := range pursuitRounds {
+			p := f.pursued(h)
+			x = f.signs(p)
+			if f.watch != nil {
+				f.watch(c, w, round, p.ends, x)
+			} else if w == windows[0] && round == 0 && dissolveOdds()[0].of(x) < leastGlance {
+				return best, odds
+			}
+			stays := p.ends == h
+			h = p.ends
+			if stays {
+				break
+			}
+		}
+		if f.watch != nil {
+			continue
+		}
+		if y := dissolveOdds()[1].of(x); y > odds {
+			best, odds = h, y
 		}
 	}
-	slices.SortStableFunc(first, func(a, b weighedEnds) int { return cmp.Compare(b.odds, a.odds) })
-	var last []weighedEnds
-	for _, g := range first[:min(len(first), mostPursued)] {
-		h, x := f.pursued(g.ends)
-		last = append(last, weighedEnds{h, weighted(lastWeights[:], append(x[:], g.odds))})
-	}
-	return agreed(last)
-}
-
-const (
-	leastFirst  = -3.0
-	mostPursued = 3
-	agreeWithin = 5 // frames
-)
-
-// agreed is the mean of the ends near those of the best odds, by the root of
-// their odds; with the best odds.
-func agreed(all []weighedEnds) (ends, float64) {
-	best := weighedEnds{odds: math.Inf(-1)}
-	for _, h := range all {
-		if h.odds > best.odds {
-			best = h
-		}
-	}
-	if len(all) == 0 {
-		return best.ends, best.odds
-	}
-	var sum, s, e float64
-	for _, h := range all {
-		if max(h.s-best.s, best.s-h.s, h.e-best.e, best.e-h.e) <= agreeWithin {
-			w := math.Exp((h.odds - best.odds) / 2)
-			sum, s, e = sum+w, s+w*float64(h.s), e+w*float64(h.e)
-		}
-	}
-	return ends{int(math.Round(s / sum)), int(math.Round(e / sum))}, best.odds
+	return best, odds
 }

@@ -27,8 +27,16 @@ const (
 	// another, and more of the structure stays than over a cut.
 	passedAlike = 0.6
 	passedTimes = 2.5
-	nearCuts    = 0.6 // share of a side's frames: cuts four frames apart leave so many
-	allButOne   = 0.8
+
+	// Something went by where the picture from before is back: as alike as
+	// passerAlike, in another frame as passerAgain, by passerMore more than it is
+	// across the change, and off by less than passerOff levels.
+	passerBelow                          = 0.8 // a cut of more confidence is none of these
+	passerAlike, passerAgain, passerMore = 0.57, 0.5, 0.2
+	passerOff, passerLight               = 5.0, 55.0
+
+	nearCuts  = 0.6 // share of a side's frames: cuts four frames apart leave so many
+	allButOne = 0.8
 
 	stillAlike  = 0.93 // structures so alike in place are one shot
 	usualApart  = 2    // how far the neighbourhood is searched for flashes
@@ -171,10 +179,40 @@ func (d *Detector) judge(k int) float64 {
 	} else if alone := c > aloneMuch*d.beside(k); a.energy < lowEnergy && !alone || a.energy < noEnergy || like > passedAlike || like > lostAlike && !alone {
 		return 0
 	}
-	if d.returns(k, 1) || d.returns(k, -1) {
+	if d.returns(k, 1) || d.returns(k, -1) || c < passerBelow && d.passes(k) {
 		return 0
 	}
 	return c
+}
+
+// passes tells whether what was seen before frame k is seen again within a second
+// or so after it, in more than one frame: something near the lens went by. Cards
+// and dark pictures are too alike to tell.
+func (d *Detector) passes(k int) bool {
+	at, b := d.blend.at, &d.blend
+	if min(at(k-1).mean, at(k).mean) < passerLight {
+		return false
+	}
+	var best, second float64
+	var before, after int
+	for _, i := range [...]int{2, 5, 9} {
+		for _, j := range [...]int{4, 9, 14, 20, 26} {
+			if k-i < 0 || k+j >= b.count || j > d.judgeAhead()-2 {
+				continue
+			}
+			if like := alikeAcross(at(k-i), at(k+j)); like > best {
+				best, second, before, after = like, best, k-i, k+j
+			} else {
+				second = max(second, like)
+			}
+		}
+	}
+	if best < passerAlike || second < passerAgain || best < alikeAcross(at(k-1), at(k))+passerMore {
+		return false
+	}
+	dx, dy, _ := shift(at(before), at(after), panReach)
+	off, _ := aloneResidual(at(after).cells, at(before).movedCells([2]float64{dx, dy}, 1, &b.fit.moved[0]))
+	return off < passerOff
 }
 
 // isLastStep tells whether the change at frame k is a moderate one beside

@@ -1,0 +1,233 @@
+package picture
+
+import (
+	"math"
+	"slices"
+)
+
+// Plates. Aim: what a shot looks like without the players and passers-by that
+// move before it, though they hide it in the very frames beside a dissolve.
+// Method: the frames of the shot beside the mix are brought to where the camera
+// was in one of them, and each cell is the median of them all (background by the
+// temporal median: Lo and Velastin, "Automatic congestion detection system for
+// underground platforms", 2001; registration by least residual, as in Bergen,
+// Burt, Hingorani and Peleg, IEEE PAMI 14, 1992). Known failure: what hides a
+// cell for more than half of those frames; shots of few frames.
+const (
+	plateFrames = 16 // at most so many frames make a plate
+	plateGuard  = 1  // frames between them and the mix, where its ends are not sure
+	cellOff     = 7  // levels: a cell that is so far off counts half
+)
+
+// plate is one shot's.
+type plate struct {
+	tiny // only its cells are made
+	rows []plateRow
+	seen []bool
+	few  []float32
+}
+
+// plateRow is one frame as the plate's place sees it.
+type plateRow struct {
+	cells []float32
+	seen  []bool
+}
+
+// take makes the plate of frames from from to to-1 at the place of frame at.
+func (p *plate) take(f *fitting, at, from, to int) {
+	a := f.b.at(at)
+	p.w, p.h = a.w, a.h
+	p.rows = p.rows[:0]
+	for _, way := range [...]int{-1, 1} {
+		var d, v [2]float64
+		for k := at; k >= from && k < to; k += way {
+			if k != at {
+				want := [2]float64{d[0] + v[0], d[1] + v[1]}
+				d = f.placedAlone(a, f.b.at(k), want)
+				v[0] += followGain * (d[0] - want[0])
+				v[1] += followGain * (d[1] - want[1])
+			} else if way > 0 {
+				continue
+			}
+			p.add(f, a, k, [2]float64{-d[0], -d[1]})
+		}
+	}
+	p.settleMedian(a)
+}
+
+// add puts frame k, moved by d, among the rows.
+func (p *plate) add(f *fitting, a *tiny, k int, d [2]float64) {
+	if len(p.rows) == cap(p.rows) {
+		p.rows = append(p.rows, plateRow{})
+	} else {
+		p.rows = p.rows[:len(p.rows)+1]
+	}
+	r := &p.rows[len(p.rows)-1]
+	moved := f.b.at(k).movedCells(d, 1, &f.moved[0])
+	_, g := aloneResidual(a.cells, moved)
+	r.cells = append(r.cells[:0], moved...)
+	for i := range r.cells {
+		r.cells[i] *= g
+	}
+	r.seen = inView(d, a.w/2, a.h/2, r.seen)
+}
+
+// settleMedian is the median of the rows where they see the cell; elsewhere it is
+// as in a.
+func (p *plate) settleMedian(a *tiny) {
+	p.cells = append(p.cells[:0], a.cells...)
+	for i := range p.cells {
+		p.few = p.few[:0]
+		for _, r := range p.rows {
+			if r.seen[i] {
+				p.few = append(p.few, r.cells[i])
+			}
+		}
+		if n := len(p.few); n > 0 {
+			slices.Sort(p.few)
+			p.cells[i] = (p.few[n/2] + p.few[(n-1)/2]) / 2
+		}
+	}
+}
+
+// placedAlone is where a is in c, near where it is wanted, when nothing is mixed in.
+func (f *fitting) placedAlone(a, c *tiny, want [2]float64) [2]float64 {
+	return nearestPlace(want, func(d [2]float64) float32 {
+		off, _ := aloneResidual(c.cells, a.movedCells(d, 1, &f.moved[0]))
+		return off
+	})
+}
+
+// aloneResidual is how far c is from a times a gain, in levels, each cell
+// counting up to a bound (Geman and McClure, "Statistical methods for tomographic
+// image reconstruction", 1987); and that gain.
+func aloneResidual(c, a []float32) (off, gain float32) {
+	a = a[:len(c)]
+	var aa, ca float32
+	for i, v := range c {
+		aa, ca = aa+a[i]*a[i], ca+v*a[i]
+	}
+	gain = boundedGain(ca, aa, maxFlicker)
+	aa, ca = 0, 0
+	for i, v := range c {
+		x := a[i]
+		r := v - gain*x
+		w := x / (cellOff*cellOff + r*r)
+		aa, ca = aa+w*x, ca+w*v
+	}
+	gain = boundedGain(ca, aa, maxFlicker)
+	for i, v := range c {
+		r := v - gain*a[i]
+		r *= r
+		off += r / (r + cellOff*cellOff)
+	}
+	return cellOff * off / float32(len(c)), gain
+}
+
+// boundedGain is num over den, between 1/most and most.
+func boundedGain(num, den, most float32) float32 {
+	if den <= 0 {
+		return 1
+	}
+	return max(1/most, min(most, num/den))
+}
+
+// inView tells which cells of a picture of w by h cells that is moved by d points
+// come from within it.
+func inView(d [2]float64, w, h int, into []bool) []bool {
+	into = slices.Grow(into[:0], w*h)[:w*h]
+	const beyond = 0.6 // of a cell
+	for y := range h {
+		sy := float64(y) - d[1]/2
+		inside := sy > -beyond && sy < float64(h)-1+beyond
+		for x := range w {
+			sx := float64(x) - d[0]/2
+			into[y*w+x] = inside && sx > -beyond && sx < float64(w)-1+beyond
+		}
+	}
+	return into
+}
+
+// follow finds where both plates are in frames from from to to-1, of which a and
+// z are the whole ones that the plates were made at, and how much of Z each has.
+func (f *fitting) follow(a, z, from, to int) {
+	l := &f.way
+	l.from = from
+	va, vz := f.motion(a, -1, from), f.motion(z, 1, to-1)
+	l.da, l.dz = l.da[:0], l.dz[:0]
+	for t := from; t < to; t++ {
+		l.da = append(l.da, scaled(va, float64(t-a)))
+		l.dz = append(l.dz, scaled(vz, float64(t-z)))
+	}
+	pa, pz := &f.plates[0], &f.plates[1]
+	for range followRounds {
+		f.sweep(a, pa, pz, l.da, l.dz, va)
+		f.sweep(z, pz, pa, l.dz, l.da, vz)
+	}
+	f.share, f.off, f.trust = f.share[:0], f.off[:0], f.trust[:0]
+	for i := range l.da {
+		p, q := pa.movedCells(l.da[i], 1, &f.moved[0]), pz.movedCells(l.dz[i], 1, &f.moved[1])
+		u, off := robustMix(f.b.at(from+i).cells, p, q)
+		f.share, f.off = append(f.share, u), append(f.off, off)
+		f.trust = append(f.trust, 1/(1+off*off/(usualOff*usualOff)))
+	}
+}
+
+// sweep betters where a plate is in each frame, from the one it was made at
+// outward both ways, with the other where it is.
+func (f *fitting) sweep(at int, own, other *plate, places, others [][2]float64, v [2]float64) {
+	for _, way := range [...]int{-1, 1} {
+		v := scaled(v, float64(way))
+		for k := at - f.way.from + way; k >= 0 && k < len(places); k += way {
+			before := places[k-way]
+			expected := [2]float64{before[0] + v[0], before[1] + v[1]}
+			c, o := f.b.at(f.way.from+k).cells, other.movedCells(others[k], 1, &f.moved[1])
+			places[k] = nearestPlace(expected, func(d [2]float64) float32 {
+				return mixResidual(c, own.movedCells(d, 1, &f.moved[0]), o)
+			})
+			v[0] += followGain * (places[k][0] - expected[0])
+			v[1] += followGain * (places[k][1] - expected[1])
+		}
+	}
+}
+
+// mixResidual is how far c is from the nearest mix of a and z, neither below
+// nothing, in levels, each cell counting up to a bound.
+func mixResidual(c, a, z []float32) float32 {
+	a, z = a[:len(c)], z[:len(c)]
+	var p, q float32
+	for pass := range 2 {
+		var aa, zz, az, ca, cz float32
+		if pass == 0 {
+			for i, v := range c {
+				x, y := a[i], z[i]
+				aa, zz, az, ca, cz = aa+x*x, zz+y*y, az+x*y, ca+v*x, cz+v*y
+			}
+		} else {
+			for i, v := range c {
+				x, y := a[i], z[i]
+				r := v - p*x - q*y
+				w := 1 / (cellOff*cellOff + r*r)
+				wx, wy := w*x, w*y
+				aa, zz, az, ca, cz = aa+wx*x, zz+wy*y, az+wx*y, ca+wx*v, cz+wy*v
+			}
+		}
+		det := aa*zz - az*az
+		if det <= 1e-6*aa*zz {
+			return math.MaxFloat32
+		}
+		p, q = (ca*zz-cz*az)/det, (cz*aa-ca*az)/det
+		if p < 0 {
+			p, q = 0, cz/zz
+		} else if q < 0 {
+			p, q = ca/aa, 0
+		}
+	}
+	var miss float32
+	for i, v := range c {
+		r := v - p*a[i] - q*z[i]
+		r *= r
+		miss += r / (r + cellOff*cellOff)
+	}
+	return cellOff * miss / float32(len(c))
+}
