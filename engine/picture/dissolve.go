@@ -14,15 +14,17 @@ import (
 // large that weave and a hand-held camera hardly matter. A frame is a candidate
 // where it is nearer to the middle of two frames, as far before as after, than
 // those are to one another; motion alone leaves it about as far. Around a
-// candidate starts and ends are tried and those of least squares kept; A and B
-// are moved as their cameras moved before and after, then, for the likeliest,
-// followed from frame to frame. More witnesses are the structure's energy, which dips by the variance parabola (1-u)²EA + u²EB
+// candidate some lengths are tried: each shot is seen without what moves before
+// it (plate.go) and followed through the mix (dissolve_follow.go), and the ends
+// moved to where that explains all frames best (plate_cost.go). More witnesses
+// are the structure's energy, which dips by the variance parabola (1-u)²EA + u²EB
 // (Alattar 1993; Lienhart, "Comparison of automatic shot boundary detection
 // algorithms", SPIE 3656, 1999, 2.4) and the brightness of the ninths of the
-// picture. Odds learnt from made-up films choose. Cost: some microseconds a
-// frame, three or four milliseconds a candidate, ten for a likely one. Known
-// failure: shots of very fast motion, something passing near the lens, dissolves
-// between like pictures, and those shorter than six frames.
+// picture. A perceptron learnt from made-up films chooses (dissolve_weigh.go).
+// Cost: some microseconds a frame, three milliseconds a candidate, twenty for a
+// likely one. Known failure: what hides most of a picture for as long as the
+// dissolve lasts, dissolves between like pictures, and those shorter than six
+// frames.
 
 // spans are the distances, in frames, at which candidates are looked for.
 var spans = [...]int{5, 8, 12, 17, 24}

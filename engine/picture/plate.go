@@ -1,9 +1,6 @@
 package picture
 
-import (
-	"math"
-	"slices"
-)
+import "slices"
 
 // Plates. Aim: what a shot looks like without the players and passers-by that
 // move before it, though they hide it in the very frames beside a dissolve.
@@ -23,7 +20,6 @@ const (
 type plate struct {
 	tiny // only its cells are made
 	rows []plateRow
-	seen []bool
 	few  []float32
 }
 
@@ -146,88 +142,4 @@ func inView(d [2]float64, w, h int, into []bool) []bool {
 		}
 	}
 	return into
-}
-
-// follow finds where both plates are in frames from from to to-1, of which a and
-// z are the whole ones that the plates were made at, and how much of Z each has.
-func (f *fitting) follow(a, z, from, to int) {
-	l := &f.way
-	l.from = from
-	va, vz := f.motion(a, -1, from), f.motion(z, 1, to-1)
-	l.da, l.dz = l.da[:0], l.dz[:0]
-	for t := from; t < to; t++ {
-		l.da = append(l.da, scaled(va, float64(t-a)))
-		l.dz = append(l.dz, scaled(vz, float64(t-z)))
-	}
-	pa, pz := &f.plates[0], &f.plates[1]
-	for range followRounds {
-		f.sweep(a, pa, pz, l.da, l.dz, va)
-		f.sweep(z, pz, pa, l.dz, l.da, vz)
-	}
-	f.share, f.off, f.trust = f.share[:0], f.off[:0], f.trust[:0]
-	for i := range l.da {
-		p, q := pa.movedCells(l.da[i], 1, &f.moved[0]), pz.movedCells(l.dz[i], 1, &f.moved[1])
-		u, off := robustMix(f.b.at(from+i).cells, p, q)
-		f.share, f.off = append(f.share, u), append(f.off, off)
-		f.trust = append(f.trust, 1/(1+off*off/(usualOff*usualOff)))
-	}
-}
-
-// sweep betters where a plate is in each frame, from the one it was made at
-// outward both ways, with the other where it is.
-func (f *fitting) sweep(at int, own, other *plate, places, others [][2]float64, v [2]float64) {
-	for _, way := range [...]int{-1, 1} {
-		v := scaled(v, float64(way))
-		for k := at - f.way.from + way; k >= 0 && k < len(places); k += way {
-			before := places[k-way]
-			expected := [2]float64{before[0] + v[0], before[1] + v[1]}
-			c, o := f.b.at(f.way.from+k).cells, other.movedCells(others[k], 1, &f.moved[1])
-			places[k] = nearestPlace(expected, func(d [2]float64) float32 {
-				return mixResidual(c, own.movedCells(d, 1, &f.moved[0]), o)
-			})
-			v[0] += followGain * (places[k][0] - expected[0])
-			v[1] += followGain * (places[k][1] - expected[1])
-		}
-	}
-}
-
-// mixResidual is how far c is from the nearest mix of a and z, neither below
-// nothing, in levels, each cell counting up to a bound.
-func mixResidual(c, a, z []float32) float32 {
-	a, z = a[:len(c)], z[:len(c)]
-	var p, q float32
-	for pass := range 2 {
-		var aa, zz, az, ca, cz float32
-		if pass == 0 {
-			for i, v := range c {
-				x, y := a[i], z[i]
-				aa, zz, az, ca, cz = aa+x*x, zz+y*y, az+x*y, ca+v*x, cz+v*y
-			}
-		} else {
-			for i, v := range c {
-				x, y := a[i], z[i]
-				r := v - p*x - q*y
-				w := 1 / (cellOff*cellOff + r*r)
-				wx, wy := w*x, w*y
-				aa, zz, az, ca, cz = aa+wx*x, zz+wy*y, az+wx*y, ca+wx*v, cz+wy*v
-			}
-		}
-		det := aa*zz - az*az
-		if det <= 1e-6*aa*zz {
-			return math.MaxFloat32
-		}
-		p, q = (ca*zz-cz*az)/det, (cz*aa-ca*az)/det
-		if p < 0 {
-			p, q = 0, cz/zz
-		} else if q < 0 {
-			p, q = ca/aa, 0
-		}
-	}
-	var miss float32
-	for i, v := range c {
-		r := v - p*a[i] - q*z[i]
-		r *= r
-		miss += r / (r + cellOff*cellOff)
-	}
-	return cellOff * miss / float32(len(c))
 }
