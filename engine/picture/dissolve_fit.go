@@ -15,6 +15,7 @@ type fitting struct {
 	moved  [2][]float32 // A and Z, moved
 	way    follower
 	plates [2]plate // of A and of Z
+	most   float32  // how far a gain goes from 1
 	costs  costTable
 	// watch, unless nil, is told what each round of a pursuit finds, and none is
 	// left early: it is there to learn from.

@@ -124,6 +124,9 @@ type pursuit struct {
 // ends to where that explains the frames best.
 func (f *fitting) pursued(h ends) (p pursuit) {
 	p.a, p.z, p.from, p.to = f.about(h)
+	f.most = f.b.gainWithin(p.from, p.to)
+	p.a = f.clearest(p.from, max(p.a+1, h.s-plateGuard), p.a)
+	p.z = f.clearest(min(p.z, h.e+plateGuard), p.to, p.z)
 	f.plates[0].take(f, p.a, max(f.lo, h.s-plateGuard-plateFrames), max(p.a+1, h.s-plateGuard))
 	f.plates[1].take(f, p.z, min(p.z, h.e+plateGuard), min(f.hi, h.e+plateGuard+plateFrames))
 	f.follow(p.a, p.z, p.from, p.to)

@@ -30,6 +30,7 @@ func TestFollowBothPictures(t *testing.T) {
 	f.render(d.Push, nil)
 	fit := &d.blend.fit
 	fit.b, fit.lo, fit.hi = &d.blend, 0, d.blend.count
+	fit.most = 1.05
 	fit.plates[0].take(fit, 38, 24, 39)
 	fit.plates[1].take(fit, 61, 61, 77)
 	fit.follow(38, 61, 30, 70)

@@ -211,7 +211,7 @@ func (d *Detector) passes(k int) bool {
 		return false
 	}
 	dx, dy, _ := shift(at(before), at(after), panReach)
-	off, _ := aloneResidual(at(after).cells, at(before).movedCells([2]float64{dx, dy}, 1, &b.fit.moved[0]))
+	off, _ := aloneResidual(at(after).cells, at(before).movedCells([2]float64{dx, dy}, 1, &b.fit.moved[0]), maxFlicker)
 	return off < passerOff
 }
 

@@ -1,6 +1,9 @@
 package picture
 
-import "slices"
+import (
+	"math"
+	"slices"
+)
 
 // Plates. Aim: what a shot looks like without the players and passers-by that
 // move before it, though they hide it in the very frames beside a dissolve.
@@ -11,9 +14,10 @@ import "slices"
 // Burt, Hingorani and Peleg, IEEE PAMI 14, 1992). Known failure: what hides a
 // cell for more than half of those frames; shots of few frames.
 const (
-	plateFrames = 16 // at most so many frames make a plate
-	plateGuard  = 1  // frames between them and the mix, where its ends are not sure
-	cellOff     = 7  // levels: a cell that is so far off counts half
+	plateFrames = 16   // at most so many frames make a plate
+	plateGuard  = 1    // frames between them and the mix, where its ends are not sure
+	cellOff     = 7    // levels: a cell that is so far off counts half
+	apartSlack  = 0.15 // levels, for each frame that the clearest is farther off
 )
 
 // plate is one shot's.
@@ -60,7 +64,7 @@ func (p *plate) add(f *fitting, a *tiny, k int, d [2]float64) {
 	}
 	r := &p.rows[len(p.rows)-1]
 	moved := f.b.at(k).movedCells(d, 1, &f.moved[0])
-	_, g := aloneResidual(a.cells, moved)
+	_, g := aloneResidual(a.cells, moved, f.most)
 	r.cells = append(r.cells[:0], moved...)
 	for i := range r.cells {
 		r.cells[i] *= g
@@ -86,24 +90,42 @@ func (p *plate) settleMedian(a *tiny) {
 	}
 }
 
+// clearest is the frame from from to to-1 that is most like all the others, as
+// they come: not one that something hides. Of alike ones it is the nearest to
+// frame near.
+func (f *fitting) clearest(from, to, near int) int {
+	best, at := float32(math.MaxFloat32), near
+	for k := from; k < to; k++ {
+		sum := apartSlack * float32(max(k-near, near-k)*(to-from))
+		for j := from; j < to; j++ {
+			off, _ := aloneResidual(f.b.at(j).cells, f.b.at(k).cells, f.most)
+			sum += off
+		}
+		if sum < best {
+			best, at = sum, k
+		}
+	}
+	return at
+}
+
 // placedAlone is where a is in c, near where it is wanted, when nothing is mixed in.
 func (f *fitting) placedAlone(a, c *tiny, want [2]float64) [2]float64 {
 	return nearestPlace(want, func(d [2]float64) float32 {
-		off, _ := aloneResidual(c.cells, a.movedCells(d, 1, &f.moved[0]))
+		off, _ := aloneResidual(c.cells, a.movedCells(d, 1, &f.moved[0]), f.most)
 		return off
 	})
 }
 
-// aloneResidual is how far c is from a times a gain, in levels, each cell
+// aloneResidual is how far c is from a times a gain within most, in levels, each cell
 // counting up to a bound (Geman and McClure, "Statistical methods for tomographic
 // image reconstruction", 1987); and that gain.
-func aloneResidual(c, a []float32) (off, gain float32) {
+func aloneResidual(c, a []float32, most float32) (off, gain float32) {
 	a = a[:len(c)]
 	var aa, ca float32
 	for i, v := range c {
 		aa, ca = aa+a[i]*a[i], ca+v*a[i]
 	}
-	gain = boundedGain(ca, aa, maxFlicker)
+	gain = boundedGain(ca, aa, most)
 	aa, ca = 0, 0
 	for i, v := range c {
 		x := a[i]
@@ -111,7 +133,7 @@ func aloneResidual(c, a []float32) (off, gain float32) {
 		w := x / (cellOff*cellOff + r*r)
 		aa, ca = aa+w*x, ca+w*v
 	}
-	gain = boundedGain(ca, aa, maxFlicker)
+	gain = boundedGain(ca, aa, most)
 	for i, v := range c {
 		r := v - gain*a[i]
 		r *= r

@@ -23,6 +23,11 @@ const (
 	gainTimes  = 4.0  // and so many times what the film flickers by
 )
 
+// gainWithin is how far a gain goes from 1 in frames from from to to-1.
+func (b *blendTrack) gainWithin(from, to int) float32 {
+	return float32(1 + gainLeast + gainTimes*flickerOf(b.levels, from, to))
+}
+
 // costTable is the cost of each frame at each share, 0 to 1.
 type costTable struct {
 	rows    [][shareSteps + 1]float64
@@ -36,7 +41,6 @@ type costTable struct {
 func (f *fitting) takeCosts(from, to int) {
 	t := &f.costs
 	t.rows = t.rows[:0]
-	most := float32(1 + gainLeast + gainTimes*flickerOf(f.b.levels, from, to))
 	pa, pz := &f.plates[0], &f.plates[1]
 	for i := range to - from {
 		c := f.b.at(from + i).cells
@@ -45,12 +49,12 @@ func (f *fitting) takeCosts(from, to int) {
 		t.va, t.vz = inView(da, pa.w/2, pa.h/2, t.va), inView(dz, pa.w/2, pa.h/2, t.vz)
 		var row [shareSteps + 1]float64
 		t.see(c, a, z, t.va, nil)
-		row[0] = t.costOf(0, most)
+		row[0] = t.costOf(0, f.most)
 		t.see(c, a, z, nil, t.vz)
-		row[shareSteps] = t.costOf(1, most)
+		row[shareSteps] = t.costOf(1, f.most)
 		t.see(c, a, z, t.va, t.vz)
 		for s := 1; s < shareSteps; s++ {
-			row[s] = t.costOf(float32(s)/shareSteps, most)
+			row[s] = t.costOf(float32(s)/shareSteps, f.most)
 		}
 		t.rows = append(t.rows, row)
 	}

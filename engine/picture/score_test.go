@@ -91,12 +91,12 @@ type class struct {
 }
 
 var classes = []class{
-	{"clean", look{}, []uint64{2, 3}, 0.97, 0.80, [2]float64{0.985, 0.89}},
-	{"aged", look{damage: aged}, []uint64{11, 13}, 0.95, 0.90, [2]float64{0.98, 0.875}},
-	{"clean flashes", look{flashes: true}, []uint64{21}, 0.95, 0.85, [2]float64{0.93, 0.86}},
-	{"aged flashes", look{damage: aged, flashes: true}, []uint64{31}, 0.90, 0.80, [2]float64{0.94, 0.82}},
+	{"clean", look{}, []uint64{2, 3}, 0.97, 0.93, [2]float64{0.995, 0.93}},
+	{"aged", look{damage: aged}, []uint64{11, 13}, 0.95, 0.93, [2]float64{0.98, 0.93}},
+	{"clean flashes", look{flashes: true}, []uint64{21}, 0.95, 0.85, [2]float64{0.93, 0.90}},
+	{"aged flashes", look{damage: aged, flashes: true}, []uint64{31}, 0.90, 0.80, [2]float64{0.96, 0.86}},
 	{"quick", look{quick: true}, []uint64{41}, 0.90, 0, [2]float64{0.955, 0}},
-	{"ruined", look{damage: ruined}, []uint64{51}, 0.90, 0.65, [2]float64{0.975, 0.815}},
+	{"ruined", look{damage: ruined}, []uint64{51}, 0.90, 0.70, [2]float64{0.975, 0.84}},
 }
 
 // runFilms finds the cuts of a few films, counts, and lets a rival see the same
