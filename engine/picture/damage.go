@@ -1,6 +1,7 @@
 package picture
 
 import (
+	"encoding/binary"
 	"fmt"
 	"io"
 	"os"
@@ -66,8 +67,11 @@ func (r *reader) unreadable(res decoder.Result, s *probeStream) error {
 		return fault.New(fault.Unsupported, "is a list of other files, or of a form that is not read here").In(r.path, "").
 			Mended("name the video file itself, or convert it to MP4")
 	}
-	if strings.Contains(said, "moov atom not found") && startsAsMP4(r.path) {
+	switch {
+	case strings.Contains(said, "moov atom not found") && startsAsMP4(r.path):
 		what = "is cut short: its table of contents is missing"
+	case startsAsMP4(r.path) && boxPastEnd(r.path):
+		what = "is cut short"
 	}
 	f := fault.New(fault.Malformed, "%s", what).In(r.path, "").Mended("copy it again, or export it again from where it was made")
 	if said != "" {
@@ -89,6 +93,44 @@ func startsAsMP4(path string) bool {
 		return false
 	}
 	return slices.Contains([]string{"ftyp", "mdat", "free", "skip", "wide", "moov"}, string(head[4:]))
+}
+
+// boxPastEnd reports whether a box of the file's top level (ISO/IEC 14496-12,
+// 4.2) says that it is longer than what is left of the file.
+func boxPastEnd(path string) bool {
+	f, err := os.Open(path)
+	if err != nil {
+		return false
+	}
+	defer f.Close()
+	st, err := f.Stat()
+	if err != nil {
+		return false
+	}
+	const most = 1000 // boxes; a film has a handful, one sent in pieces two a piece
+	at := int64(0)
+	for range most {
+		var head [16]byte
+		n, _ := f.ReadAt(head[:], at)
+		if n < 8 {
+			return n > 0 // a box's head is cut through
+		}
+		size := int64(binary.BigEndian.Uint32(head[:]))
+		switch size {
+		case 0: // to the end of the file
+			return false
+		case 1:
+			size = int64(binary.BigEndian.Uint64(head[8:]))
+		}
+		if size < 8 {
+			return false // no box
+		}
+		if size > st.Size()-at {
+			return true
+		}
+		at += size
+	}
+	return false
 }
 
 var sizeRefused = regexp.MustCompile(`Picture size (\d{1,10})x(\d{1,10}) (is invalid|exceeds)`)

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 
@@ -248,4 +249,32 @@ func TestListIsNamed(t *testing.T) {
 			t.Errorf("%v", err)
 		}
 	})
+}
+
+// TestBoxPastEnd: the boxes of a file's top level tell that its end is missing.
+func TestBoxPastEnd(t *testing.T) {
+	box := func(size uint32, name string, body int) []byte {
+		return append(append(binary.BigEndian.AppendUint32(nil, size), name...), make([]byte, body)...)
+	}
+	long := slices.Concat(box(1, "mdat", 0), binary.BigEndian.AppendUint64(nil, 1<<40))
+	for name, c := range map[string]struct {
+		data []byte
+		past bool
+	}{
+		"whole":               {slices.Concat(box(16, "ftyp", 8), box(40, "moov", 32)), false},
+		"in the last box":     {slices.Concat(box(16, "ftyp", 8), box(41, "moov", 32)), true},
+		"in a box's head":     {slices.Concat(box(16, "ftyp", 8), []byte{0, 0, 0}), true},
+		"a long size":         {slices.Concat(box(16, "ftyp", 8), long), true},
+		"the last to the end": {slices.Concat(box(16, "ftyp", 8), box(0, "mdat", 9)), false},
+		"no box":              {slices.Concat(box(16, "ftyp", 8), box(3, "mdat", 9)), false},
+		"boxes without end":   {bytes.Repeat(box(8, "free", 0), 3000), false},
+	} {
+		path := filepath.Join(t.TempDir(), "x.mp4")
+		if err := os.WriteFile(path, c.data, 0o600); err != nil {
+			t.Fatal(err)
+		}
+		if got := boxPastEnd(path); got != c.past {
+			t.Errorf("%s: %v", name, got)
+		}
+	}
 }

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"regexp"
 	"strconv"
 	"strings"
 	"sync"
@@ -219,7 +220,7 @@ func (s *Session) Run(ctx context.Context, st Step) (Result, error) {
 	lines := &lineSplitter{emit: func(line string) {
 		level, text := parseLog(line)
 		if level == Error {
-			res.keep(text)
+			res.keep(inWords(text, s.path))
 		}
 		if st.Message != nil {
 			st.Message(level, text)
@@ -246,6 +247,24 @@ func (s *Session) Run(ctx context.Context, st Step) (Result, error) {
 		return res, named(s.explain(ctx, err), s.path)
 	}
 	return res, nil
+}
+
+// source is what FFmpeg puts before its words: the part of it that speaks, and
+// where that lies in memory.
+var source = regexp.MustCompile(`^\[([^\]@]+) @ (?:0x)?[0-9a-f]+\] `)
+
+// inWords is a line without the addresses in it and without the file's name,
+// which whoever tells it puts before it.
+func inWords(line, path string) string {
+	line = source.ReplaceAllString(line, "$1: ")
+	if strings.HasPrefix(line, "file:") || strings.HasPrefix(line, mountPoint+"/") {
+		for _, name := range [...]string{filepath.Base(path) + ": ", "input" + plainExt(path) + ": "} {
+			if i := strings.Index(line, name); i >= 0 {
+				return line[i+len(name):]
+			}
+		}
+	}
+	return line
 }
 
 func (r *Result) keep(line string) {
