@@ -22,9 +22,10 @@ import (
 // algorithms", SPIE 3656, 1999, 2.4) and the brightness of the ninths of the
 // picture. A perceptron learnt from made-up films chooses (dissolve_weigh.go).
 // Cost: some microseconds a frame, three milliseconds a candidate, twenty for a
-// likely one. Known failure: what hides most of a picture for as long as the
-// dissolve lasts, dissolves between like pictures, and those shorter than six
-// frames.
+// likely one. Dissolves of more than 48 frames, and those of films of 50 or 60
+// pictures a second, are seen in every second frame (detect.go). Known failure:
+// what hides most of a picture for as long as the dissolve lasts, dissolves
+// between like pictures, and those shorter than six frames or longer than 96.
 
 // spans are the distances, in frames, at which candidates are looked for.
 var spans = [...]int{5, 8, 12, 17, 24}
@@ -55,6 +56,7 @@ type blendTrack struct {
 	done     int       // frames looked at as candidates
 	found    []cutlist.Cut
 	isCut    func(k int) bool // a hard cut at k, as far as frames have come
+	spans    []int
 	fit      fitting
 	fades    fadeTrack
 	plainCut func(k int) bool
@@ -77,7 +79,7 @@ func (b *blendTrack) take(before, k, after int) {
 	b.levels = append(b.levels, level{t.spread, t.mean})
 	b.score = append(b.score, 0)
 	b.count++
-	for _, h := range spans {
+	for _, h := range b.spans {
 		if c := k - h; c >= h {
 			b.score[c] = max(b.score[c], b.middling(c, h))
 		}
@@ -106,7 +108,6 @@ func (b *blendTrack) middling(c, h int) float32 {
 
 // lookTo looks at the candidates around which hard cuts are known.
 func (b *blendTrack) lookTo(judged int) {
-	b.lookForFades(min(judged, b.count), false)
 	for b.done+dissolveAhead < min(judged, b.count) {
 		b.look(b.done)
 		b.done++
@@ -121,7 +122,6 @@ func (b *blendTrack) settleLast() {
 }
 
 func (b *blendTrack) finish() []cutlist.Cut {
-	b.lookForFades(b.count, true)
 	for ; b.done < b.count; b.done++ {
 		b.look(b.done)
 	}

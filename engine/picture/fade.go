@@ -22,7 +22,8 @@ const (
 	minFade     = 4  // frames; shorter is a cut
 	maxFade     = 72 // frames
 	plateau     = 10 // frames of the whole shot that a fit looks at
-	maxTail     = 10 // frames of a fade that look flat already
+	maxTail     = 10 // frames of a fade that look flat already,
+	longTail    = 26 // and of a long one, whose end is not within maxTail
 	maxFadeMiss = 0.08
 	maxStep     = 0.5 // of the contrast, within a fade
 )
@@ -74,6 +75,15 @@ func findFades(levels []level, hard []float32) []cutlist.Cut {
 // fitFall fits a fall that ends in the flat run from a to b: s is its first
 // falling frame, e the first that is flat altogether.
 func fitFall(l []level, shots []int, a, b int) (s, e int, conf float64) {
+	s, e, conf = fitFallWithin(l, shots, a, b, maxTail)
+	if conf > 0 && e == a+maxTail && e < b {
+		return fitFallWithin(l, shots, a, b, longTail)
+	}
+	return s, e, conf
+}
+
+// fitFallWithin is fitFall for tails of so many frames.
+func fitFallWithin(l []level, shots []int, a, b, tail int) (s, e int, conf float64) {
 	lo := a // back to the flat run before, if there is one
 	for lo > 0 && !l[lo-1].flat() && shots[lo-1] == shots[max(0, a-1)] && a-lo < maxFade+plateau {
 		lo--
@@ -82,9 +92,9 @@ func fitFall(l []level, shots []int, a, b int) (s, e int, conf float64) {
 		return 0, 0, 0
 	}
 	tone := toneOf(l[a:b])
-	f := fall{l: l, lo: lo, to: min(b, a+maxTail+2), tone: tone, peak: peakOf(l[lo:a], tone), flicker: flickerOf(l, lo, a)}
+	f := fall{l: l, lo: lo, to: min(b, a+tail+2), tone: tone, peak: peakOf(l[lo:a], tone), flicker: flickerOf(l, lo, a)}
 	best, miss := math.Inf(1), 0.0
-	for end := max(lo+1, a-2); end <= min(b, a+maxTail); end++ {
+	for end := max(lo+1, a-2); end <= min(b, a+tail); end++ {
 		for start := max(lo, end-maxFade); start <= end; start++ {
 			if off, m := f.off(start, end); off < best {
 				best, miss, s, e = off, m, start, end

@@ -51,7 +51,7 @@ func (b *blendTrack) lookForFades(judged int, last bool) {
 	}
 	for len(f.waiting) > 0 {
 		w := f.waiting[0]
-		need := w.at + maxTail + 3
+		need := w.at + longTail + 3
 		if w.way > 0 {
 			need = w.at + maxFade + plateau
 		}
@@ -67,9 +67,21 @@ func (b *blendTrack) lookForFades(judged int, last bool) {
 
 // fadeAt is the fade at an edge, if there is one.
 func (b *blendTrack) fadeAt(w edge, judged int) (cutlist.Cut, bool) {
-	b.bound(&w, judged)
+	c, in, ok := b.fadeWithin(w, judged, maxTail)
+	if ok && in >= maxTail {
+		if long, _, ok := b.fadeWithin(w, judged, longTail); ok {
+			return long, true
+		}
+	}
+	return c, ok
+}
+
+// fadeWithin is fadeAt for tails of so many frames; in is how far into the run the
+// fade goes.
+func (b *blendTrack) fadeWithin(w edge, judged, tail int) (c cutlist.Cut, in int, ok bool) {
+	b.bound(&w, judged, tail)
 	if w.out < minFade {
-		return cutlist.Cut{}, false
+		return c, 0, false
 	}
 	best, s, e := math.Inf(1), 0, 0
 	for _, anchor := range followFrom {
@@ -89,13 +101,13 @@ func (b *blendTrack) fadeAt(w edge, judged int) (cutlist.Cut, bool) {
 		}
 	}
 	if s-e < minFade || best > mostFadeOff {
-		return cutlist.Cut{}, false
+		return c, 0, false
 	}
-	conf := 1 - best/mostFadeOff/2
+	c = cutlist.Cut{Frame: int64(w.frame(e)) + 1, End: int64(w.frame(s)), Kind: cutlist.FadeIn, Confidence: 1 - best/mostFadeOff/2}
 	if w.way < 0 {
-		return cutlist.Cut{Frame: int64(w.frame(s)) + 1, End: int64(w.frame(e)), Kind: cutlist.FadeOut, Confidence: conf}, true
+		c.Frame, c.End, c.Kind = int64(w.frame(s))+1, int64(w.frame(e)), cutlist.FadeOut
 	}
-	return cutlist.Cut{Frame: int64(w.frame(e)) + 1, End: int64(w.frame(s)), Kind: cutlist.FadeIn, Confidence: conf}, true
+	return c, -e, true
 }
 
 // followFrom are the frames of the shot that are followed.
@@ -105,8 +117,8 @@ var followFrom = [...]int{4, 9, 15, 22, 30, 40}
 // what noise and flicker do.
 const mostFadeOff = 3.0
 
-// bound finds how far the shot and the run reach.
-func (b *blendTrack) bound(w *edge, judged int) {
+// bound finds how far the shot and the run reach, the run no further than a tail.
+func (b *blendTrack) bound(w *edge, judged, tail int) {
 	oldest := max(0, b.count-tinyRing+1)
 	ok := func(k int) bool { t := w.frame(k); return t >= oldest && t < b.count }
 	cutBetween := func(k int) bool { // a plain cut between k and k+1
@@ -119,10 +131,10 @@ func (b *blendTrack) bound(w *edge, judged int) {
 			break
 		}
 	}
-	for w.in < maxTail+2 && ok(-w.in-1) && b.levels[w.frame(-w.in-1)].flat() {
+	for w.in < tail+2 && ok(-w.in-1) && b.levels[w.frame(-w.in-1)].flat() {
 		w.in++
 	}
-	run := make([]level, 0, maxTail+2)
+	run := make([]level, 0, tail+2)
 	for k := 1; k <= w.in; k++ {
 		run = append(run, b.levels[w.frame(-k)])
 	}

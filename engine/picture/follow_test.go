@@ -11,8 +11,10 @@ import (
 
 // found gives what is found in a film of some shots, drawn without damage but a
 // sensor's noise.
-func found(shots []shot) []cutlist.Cut {
-	d := NewDetector(timecode.Rate24)
+func found(shots []shot) []cutlist.Cut { return foundAt(timecode.Rate24, shots) }
+
+func foundAt(rate timecode.Rate, shots []shot) []cutlist.Cut {
+	d := NewDetector(rate)
 	f := truthFilm{rng: rand.New(rand.NewPCG(71, 42)), shots: shots, frames: shots[len(shots)-1].to}
 	f.render(d.Push, nil)
 	return d.Finish()
