@@ -28,9 +28,9 @@ import (
 //	                hard cuts, on the frame          dissolves and fades,
 //	                ours    scdet   select           both ends within 3 frames
 //	clean           0.997   0.795   0.795            0.940
-//	aged            0.991   0.601   0.599            0.936
+//	aged            0.991   0.601   0.599            0.940
 //	clean flashes   0.951   0.371   0.371            0.923
-//	aged flashes    0.975   0.313   0.312            0.876
+//	aged flashes    0.975   0.313   0.312            0.878
 //	quick           0.970   0.835   0.835            none in them
 //	ruined          0.985   0.633   0.628            0.861
 //
