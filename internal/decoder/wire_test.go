@@ -104,10 +104,10 @@ func TestComplaintsAreInWords(t *testing.T) {
 	for in, want := range map[string]string{
 		"[mov,mp4 @ 0x5632fbce0680] moov atom not found": "mov,mp4: moov atom not found",
 		"[h264 @ 0000aa10] no frame!":                    "h264: no frame!",
-		"file:/tmp/a b/x: y.mp4: Invalid data found":     "Invalid data found",
+		"file:/films/a b/x: y.mp4: Invalid data found":   "Invalid data found",
 		"/in/input.mp4: Invalid data found":              "Invalid data found",
 		"[in order] this @ 0x1 stays":                    "[in order] this @ 0x1 stays",
-		"file:/tmp/another.mp4: Permission denied":       "file:/tmp/another.mp4: Permission denied",
+		"file:/films/another.mp4: Permission denied":     "file:/films/another.mp4: Permission denied",
 	} {
 		if got := inWords(in, "a b/x: y.mp4"); got != want {
 			t.Errorf("%q: got %q, want %q", in, got, want)
