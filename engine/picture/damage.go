@@ -67,11 +67,13 @@ func (r *reader) unreadable(res decoder.Result, s *probeStream) error {
 		return fault.New(fault.Unsupported, "is a list of other files, or of a form that is not read here").In(r.path, "").
 			Mended("name the video file itself, or convert it to MP4")
 	}
-	switch {
-	case strings.Contains(said, "moov atom not found") && startsAsMP4(r.path):
-		what = "is cut short: its table of contents is missing"
-	case startsAsMP4(r.path) && boxPastEnd(r.path):
-		what = "is cut short"
+	if startsAsMP4(r.path) {
+		switch {
+		case strings.Contains(said, "moov atom not found"):
+			what = "is cut short: its table of contents is missing"
+		case boxPastEnd(r.path):
+			what = "is cut short"
+		}
 	}
 	f := fault.New(fault.Malformed, "%s", what).In(r.path, "").Mended("copy it again, or export it again from where it was made")
 	if said != "" {
@@ -95,18 +97,28 @@ func startsAsMP4(path string) bool {
 	return slices.Contains([]string{"ftyp", "mdat", "free", "skip", "wide", "moov"}, string(head[4:]))
 }
 
+// openSized opens a file and tells its size; the caller closes it.
+func openSized(path string) (*os.File, int64, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, 0, err
+	}
+	st, err := f.Stat()
+	if err != nil {
+		f.Close()
+		return nil, 0, err
+	}
+	return f, st.Size(), nil
+}
+
 // boxPastEnd reports whether a box of the file's top level (ISO/IEC 14496-12,
 // 4.2) says that it is longer than what is left of the file.
 func boxPastEnd(path string) bool {
-	f, err := os.Open(path)
+	f, size, err := openSized(path)
 	if err != nil {
 		return false
 	}
 	defer f.Close()
-	st, err := f.Stat()
-	if err != nil {
-		return false
-	}
 	const most = 1000 // boxes; a film has a handful, one sent in pieces two a piece
 	at := int64(0)
 	for range most {
@@ -115,20 +127,20 @@ func boxPastEnd(path string) bool {
 		if n < 8 {
 			return n > 0 // a box's head is cut through
 		}
-		size := int64(binary.BigEndian.Uint32(head[:]))
-		switch size {
+		long := int64(binary.BigEndian.Uint32(head[:]))
+		switch long {
 		case 0: // to the end of the file
 			return false
 		case 1:
-			size = int64(binary.BigEndian.Uint64(head[8:]))
+			long = int64(binary.BigEndian.Uint64(head[8:]))
 		}
-		if size < 8 {
+		if long < 8 {
 			return false // no box
 		}
-		if size > st.Size()-at {
+		if long > size-at {
 			return true
 		}
-		at += size
+		at += long
 	}
 	return false
 }
@@ -184,15 +196,11 @@ const transportSync = 0x47
 // The stream has no length of its own: this is all that a file cut short at a
 // quiet place shows of it.
 func endsInPacket(path string) bool {
-	f, err := os.Open(path)
+	f, size, err := openSized(path)
 	if err != nil {
 		return false
 	}
 	defer f.Close()
-	st, err := f.Stat()
-	if err != nil {
-		return false
-	}
 	for _, p := range transportPackets {
 		var b [1]byte
 		is := true
@@ -201,7 +209,7 @@ func endsInPacket(path string) bool {
 			is = is && err == nil && b[0] == transportSync
 		}
 		if is {
-			return st.Size()%p.size != 0
+			return size%p.size != 0
 		}
 	}
 	return false

@@ -52,18 +52,24 @@ func (f *fitting) follow(a, z, from, to int) {
 // outward both ways, with the other where it is.
 func (f *fitting) sweep(at int, own, other *plate, places, others [][2]float64, v [2]float64) {
 	for _, way := range [...]int{-1, 1} {
-		v := scaled(v, float64(way))
+		m := drift{places[at-f.way.from], scaled(v, float64(way))}
 		for k := at - f.way.from + way; k >= 0 && k < len(places); k += way {
-			before := places[k-way]
-			expected := [2]float64{before[0] + v[0], before[1] + v[1]}
 			c, o := f.b.at(f.way.from+k).cells, other.movedCells(others[k], 1, &f.moved[1])
-			places[k] = nearestPlace(expected, func(d [2]float64) float32 {
-				return mixResidual(c, own.movedCells(d, 1, &f.moved[0]), o)
-			})
-			v[0] += followGain * (places[k][0] - expected[0])
-			v[1] += followGain * (places[k][1] - expected[1])
+			m.step(func(d [2]float64) float32 { return mixResidual(c, own.movedCells(d, 1, &f.moved[0]), o) })
+			places[k] = m.d
 		}
 	}
+}
+
+// drift is where a picture is, and how far it goes from one frame to the next.
+type drift struct{ d, v [2]float64 }
+
+// step goes on by a frame, to the nearest place of the least residual.
+func (m *drift) step(residual func(d [2]float64) float32) {
+	expected := [2]float64{m.d[0] + m.v[0], m.d[1] + m.v[1]}
+	m.d = nearestPlace(expected, residual)
+	m.v[0] += followGain * (m.d[0] - expected[0])
+	m.v[1] += followGain * (m.d[1] - expected[1])
 }
 
 // mixResidual is how far c is from the nearest mix of a and z, neither below

@@ -157,26 +157,26 @@ func (f *fitting) bestEnds(c int) (best ends, odds float64) {
 		if h.e-h.s < minDissolve || odds > sureOdds {
 			continue
 		}
-		var x []float64
 		for round := range pursuitRounds {
 			p := f.pursued(h)
-			x = f.signs(p)
-			if f.watch != nil {
-				f.watch(c, w, round, p.ends, x)
-			} else if w == windows[0] && round == 0 && dissolveOdds()[0].of(x) < leastGlance {
-				return best, odds
-			}
 			stays := p.ends == h
 			h = p.ends
+			glance, last := w == windows[0] && round == 0, stays || round == pursuitRounds-1
+			switch {
+			case f.watch != nil:
+				f.watch(c, w, round, h, f.signs(p))
+			case glance || last:
+				x := f.signs(p)
+				if glance && dissolveOdds()[0].of(x) < leastGlance {
+					return best, odds
+				}
+				if y := dissolveOdds()[1].of(x); last && y > odds {
+					best, odds = h, y
+				}
+			}
 			if stays {
 				break
 			}
-		}
-		if f.watch != nil {
-			continue
-		}
-		if y := dissolveOdds()[1].of(x); y > odds {
-			best, odds = h, y
 		}
 	}
 	return best, odds

@@ -151,23 +151,13 @@ func (b *blendTrack) followShot(w edge, anchor int) {
 	f.share[anchor+w.in], f.trust[anchor+w.in] = 1, 1
 	a := b.at(w.frame(anchor))
 	for _, way := range [...]int{-1, 1} {
-		var d, v [2]float64
+		var m drift
 		for k := anchor + way; k >= -w.in && k < w.out; k += way {
-			c := b.at(w.frame(k))
-			want := [2]float64{d[0] + v[0], d[1] + v[1]}
-			d = b.placedInTone(a, c, want)
-			v[0] += followGain * (d[0] - want[0])
-			v[1] += followGain * (d[1] - want[1])
-			f.share[k+w.in], f.trust[k+w.in] = toneMix(c.cells, a.movedCells(d, 1, &b.fit.moved[0]), float32(w.tone.mean))
+			c := b.at(w.frame(k)).cells
+			m.step(func(d [2]float64) float32 { return toneResidual(c, a.movedCells(d, 1, &b.fit.moved[0])) })
+			f.share[k+w.in], f.trust[k+w.in] = toneMix(c, a.movedCells(m.d, 1, &b.fit.moved[0]), float32(w.tone.mean))
 		}
 	}
-}
-
-// placedInTone is where a is in c, near where it is wanted, when the rest is of one tone.
-func (b *blendTrack) placedInTone(a, c *tiny, want [2]float64) [2]float64 {
-	return nearestPlace(want, func(d [2]float64) float32 {
-		return toneResidual(c.cells, a.movedCells(d, 1, &b.fit.moved[0]))
-	})
 }
 
 // toneResidual is the mean deviation of c from the line over a that is nearest.

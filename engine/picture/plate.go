@@ -39,17 +39,18 @@ func (p *plate) take(f *fitting, at, from, to int) {
 	p.w, p.h = a.w, a.h
 	p.rows = p.rows[:0]
 	for _, way := range [...]int{-1, 1} {
-		var d, v [2]float64
+		var m drift
 		for k := at; k >= from && k < to; k += way {
 			if k != at {
-				want := [2]float64{d[0] + v[0], d[1] + v[1]}
-				d = f.placedAlone(a, f.b.at(k), want)
-				v[0] += followGain * (d[0] - want[0])
-				v[1] += followGain * (d[1] - want[1])
+				c := f.b.at(k).cells
+				m.step(func(d [2]float64) float32 {
+					off, _ := aloneResidual(c, a.movedCells(d, 1, &f.moved[0]), f.most)
+					return off
+				})
 			} else if way > 0 {
 				continue
 			}
-			p.add(f, a, k, [2]float64{-d[0], -d[1]})
+			p.add(f, a, k, [2]float64{-m.d[0], -m.d[1]})
 		}
 	}
 	p.settleMedian(a)
@@ -106,14 +107,6 @@ func (f *fitting) clearest(from, to, near int) int {
 		}
 	}
 	return at
-}
-
-// placedAlone is where a is in c, near where it is wanted, when nothing is mixed in.
-func (f *fitting) placedAlone(a, c *tiny, want [2]float64) [2]float64 {
-	return nearestPlace(want, func(d [2]float64) float32 {
-		off, _ := aloneResidual(c.cells, a.movedCells(d, 1, &f.moved[0]), f.most)
-		return off
-	})
 }
 
 // aloneResidual is how far c is from a times a gain within most, in levels, each cell
